@@ -299,9 +299,15 @@ class _Reader:
 
     def number(self, key: str) -> float:
         value = self.body.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or isnan(value):
+        if isinstance(value, bool) or not isinstance(value, int | float):
             raise self._wrong(key, "a number")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError as problem:  # a whole number of more than 308 digits
+            raise self._wrong(key, "a number") from problem
+        if isnan(number):
+            raise self._wrong(key, "a number")
+        return number
 
     def optional_number(self, key: str) -> float | None:
         return None if self.body.get(key) is None else self.number(key)

@@ -1,0 +1,101 @@
+"""A plan: what will be measured at one location, in which order.
+
+    plan ── turns ── slots
+              │        └ one wanted measurement: a case, the n-th repeat of it
+              └ a stretch in which one AP config stays applied, begun by a fresh association
+
+Everything here is frozen and is stored with the visit before the first attempt, so that a resumed visit and a reader a
+year later see the same order. May import sitetest_wire and the standard library only.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from sitetest_wire.words import Direction, EngineName
+
+
+class Leg(StrEnum):
+    """Which path is measured."""
+
+    LAN = "lan"
+    INTERNET = "internet"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Case:
+    """One cell of the matrix at one location. ``ap_config`` is a name of ``site.toml``."""
+
+    location: str
+    leg: Leg
+    engine: EngineName
+    ap_config: str
+    direction: Direction
+
+    @property
+    def label(self) -> str:
+        """Short name for screens: location is left out, since a visit has only one."""
+        return f"{self.ap_config} {self.direction} {self.leg} {self.engine}"
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One wanted measurement. repeat: 1 for the first of its case in the visit."""
+
+    turn: int
+    repeat: int
+    case: Case
+
+    @property
+    def key(self) -> tuple[int, int, Case]:
+        """What tells slots of one plan apart."""
+        return (self.turn, self.repeat, self.case)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A stretch with one AP config applied. number: 1 for the first of the visit. quad: 1 for the first group of turns
+    that balances drift (A B B A, or each config once and then in reverse)."""
+
+    number: int
+    quad: int
+    ap_config: str
+    slots: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How each transfer runs. streams: >= 1; warm_up_s: >= 0; duration_s: > 0; congestion_control: None is default."""
+
+    streams: int
+    warm_up_s: float
+    duration_s: float
+    congestion_control: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole visit, in order.
+
+    seed: chose the order of each quad. internet_data_bytes: cap on what all internet legs of the visit may move; None
+    when there is no internet leg. minimum_turns, maximum_turns: turns wanted of each AP config.
+    """
+
+    site: str
+    profile: str
+    location: str
+    timing: Timing
+    seed: int
+    turns: tuple[Turn, ...]
+    minimum_turns: int
+    maximum_turns: int
+    internet_data_bytes: int | None = None
+
+    @property
+    def slots(self) -> tuple[Slot, ...]:
+        """Every wanted measurement in order."""
+        return tuple(slot for turn in self.turns for slot in turn.slots)
+
+    @property
+    def cases(self) -> tuple[Case, ...]:
+        """Every case once, in the order in which it first comes."""
+        return tuple(dict.fromkeys(slot.case for slot in self.slots))

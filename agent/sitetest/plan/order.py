@@ -1,0 +1,151 @@
+"""From site and profile to the ordered plan of a visit.
+
+Drift (the evening filling up, a laptop warming) must favour nobody, so every order is run together with its mirror:
+
+    two AP configs     A B B A or B A A B, as the seed says, again and again (a quad)
+    more of them       a permutation that the seed chooses, then the same in reverse
+    one                turn after turn
+
+    in odd turns       download before upload, engines and legs as listed
+    in even turns      exactly the reverse
+
+Since each AP config has one odd and one even turn in every quad, the mean place of each AP config within a quad, and of
+each case within the turns of its AP config, is the same. The LAN and the internet slot of one direction stand next to
+each other, so that they can be compared.
+
+Pure. May import sitetest.errors, sitetest_wire, plan and the standard library only.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from random import Random
+
+from sitetest.errors import UsageError
+from sitetest.plan.cases import Case, Leg, Plan, Slot, Timing, Turn
+from sitetest.plan.mistakes import listed, nearest, quoted
+from sitetest.plan.profile import Matrix, Profile, internet_leg_mistake
+from sitetest.plan.site import Site
+from sitetest_wire.words import Direction, EngineName
+
+MOST_SLOTS = 20_000
+"""Measurements that one visit may want: more than a week of the shortest ones."""
+
+
+def make_plan(
+    site: Site,
+    profile: Profile,
+    *,
+    seed: int,
+    ap_configs: Sequence[str] | None = None,
+    engine: str | None = None,
+) -> Plan:
+    """Return what will be measured, in order. The same arguments give the same plan.
+
+    ap_configs, engine: from the command line, in place of the profile's; None or empty leaves the profile's. The turns
+    of each AP config are ``repeats.minimum``, rounded up to whole quads; the plan's maximum is ``repeats.maximum``,
+    rounded down to whole quads, but not below the minimum. With one AP config nothing is rounded.
+
+    Raises UsageError for names that the site does not have, for an engine that cannot do what the profile asks, when
+    nobody has said which AP configs to measure, and for a plan that is too long.
+    """
+    configs = chosen_ap_configs(site, profile, ap_configs)
+    matrix = profile.matrix
+    engines = (_engine(engine),) if engine else matrix.engines
+    _refuse_impossible_internet_leg(site, matrix, engines, f"--engine {engine}" if engine else profile.name)
+    transfers = _transfers(matrix, engines)
+    minimum, maximum = profile.repeats.minimum, profile.repeats.maximum
+    if len(configs) > 1:
+        minimum += minimum % 2
+        maximum = max(minimum, maximum - maximum % 2)
+    wanted = minimum * len(configs) * len(transfers) * profile.repeats.per_turn
+    if wanted > MOST_SLOTS:
+        raise UsageError(
+            f"profile {quoted(profile.name)} asks for {wanted:,} measurements in one visit; allowed: {MOST_SLOTS:,}",
+            "Lower repeats.minimum or repeats.per_turn, or measure fewer AP configs.",
+        )
+    turns = []
+    repeats: Counter[Case] = Counter()
+    for number, (quad, config) in enumerate(_order(configs, minimum, seed), start=1):
+        slots = []
+        for run in range(profile.repeats.per_turn):
+            as_listed = (number + run) % 2 == 1
+            for leg, engine_name, direction in transfers if as_listed else reversed(transfers):
+                case = Case(profile.location, leg, engine_name, config, direction)
+                repeats[case] += 1
+                slots.append(Slot(number, repeats[case], case))
+        turns.append(Turn(number, quad, config, tuple(slots)))
+    timing = profile.timing
+    return Plan(
+        site=site.name,
+        profile=profile.name,
+        location=profile.location,
+        timing=Timing(timing.streams, timing.warm_up_s, timing.duration_s, timing.congestion_control),
+        seed=seed,
+        turns=tuple(turns),
+        minimum_turns=minimum,
+        maximum_turns=maximum,
+        internet_data_bytes=profile.limits.internet_data_bytes if Leg.INTERNET in matrix.legs else None,
+    )
+
+
+def chosen_ap_configs(site: Site, profile: Profile, asked: Sequence[str] | None = None) -> tuple[str, ...]:
+    """Return the AP configs to measure: those asked for, or the profile's, or the only one that the site has.
+
+    Raises UsageError for a name that the site does not have, and when there is a choice that nobody has made.
+    """
+    if asked:
+        return tuple(dict.fromkeys(site.ap_config(name).name for name in asked))
+    if profile.matrix.ap_configs:
+        return tuple(site.ap_config(name).name for name in profile.matrix.ap_configs)
+    choice = ap_configs_to_ask(site, profile)
+    if choice:
+        raise UsageError(
+            f"profile {quoted(profile.name)} does not say which AP configs to measure; allowed: {listed(choice)}",
+            "Name one or more with --ap-config, or list them in the profile: matrix.ap_configs.",
+        )
+    return site.ap_config_names
+
+
+def ap_configs_to_ask(site: Site, profile: Profile) -> tuple[str, ...]:
+    """Return the AP configs between which a person must choose, since neither profile nor site decides; or none."""
+    return () if profile.matrix.ap_configs or len(site.ap_configs) == 1 else site.ap_config_names
+
+
+def _engine(asked: str) -> EngineName:
+    names = [engine.value for engine in EngineName]
+    if asked in names:
+        return EngineName(asked)
+    near = nearest(asked, names)
+    hint = f"; did you mean {quoted(near)}?" if near else ""
+    raise UsageError(f"there is no engine {quoted(asked)}; allowed: {listed(names)}{hint}")
+
+
+def _refuse_impossible_internet_leg(site: Site, matrix: Matrix, engines: Sequence[EngineName], asked_by: str) -> None:
+    problem = internet_leg_mistake(site.server, matrix.legs, engines, matrix.directions, matrix.internet_directions)
+    if problem:
+        key, found, allowed = problem
+        raise UsageError(f"{asked_by}: matrix.{key}: found {found}; allowed: {allowed}")
+
+
+def _transfers(matrix: Matrix, engines: Sequence[EngineName]) -> list[tuple[Leg, EngineName, Direction]]:
+    """Return what is transferred in an odd turn, in order: the internet leg by http only."""
+    return [
+        (leg, engine, direction)
+        for direction in matrix.directions
+        for engine in engines
+        for leg in matrix.legs
+        if leg is Leg.LAN
+        or (engine is EngineName.HTTP and direction in (matrix.internet_directions or matrix.directions))
+    ]
+
+
+def _order(configs: Sequence[str], turns_each: int, seed: int) -> list[tuple[int, str]]:
+    """Return the quad and the AP config of every turn."""
+    if len(configs) == 1:
+        return [(number, configs[0]) for number in range(1, turns_each + 1)]
+    random = Random(seed)  # noqa: S311  an order that anybody may repeat, not a secret
+    order = []
+    for quad in range(1, turns_each // 2 + 1):
+        half = random.sample(configs, len(configs))
+        order += [(quad, config) for config in [*half, *reversed(half)]]
+    return order

@@ -1,0 +1,170 @@
+"""A profile: a location and the matrix to run there. Reading the files is `loading.py`'s.
+
+Times may be fractions of a second. The measuring window is cut out of the samples by us, so it has exactly the length
+written here; the `iperf3` engine, whose library takes whole seconds only, runs up to a second longer than the window
+needs. May import pydantic, sitetest_wire, plan and the standard library only.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+
+from sitetest.plan.cases import Leg
+from sitetest.plan.mistakes import listed
+from sitetest.plan.site import Server, Table
+from sitetest.plan.value_kinds import (
+    a_name,
+    checked,
+    congestion_control_name,
+    number,
+    one_of,
+    refused,
+    several,
+    whole,
+)
+from sitetest_wire.units import BYTES_PER_GIGABYTE
+from sitetest_wire.words import Direction, EngineName
+
+LONGEST_TRANSFER_S = 3600
+"""Warm-up and window together: what a test server permits unless it is told otherwise."""
+
+DEFAULT_MAXIMUM_TURNS = 10
+
+Directions = tuple[Annotated[Direction, one_of(Direction)], ...]
+
+
+class Matrix(Table):
+    """What is measured. ap_configs: None when the command line or the person decides. internet_directions: of the
+    internet leg where they differ from ``directions``; None when they do not."""
+
+    legs: Annotated[tuple[Annotated[Leg, one_of(Leg)], ...], several("legs", len(Leg))] = (Leg.LAN,)
+    engines: Annotated[tuple[Annotated[EngineName, one_of(EngineName)], ...], several("engines", len(EngineName))] = (
+        EngineName.IPERF3,
+    )
+    directions: Annotated[Directions, several("directions", len(Direction))] = (
+        Direction.DOWNLOAD,
+        Direction.UPLOAD,
+    )
+    internet_directions: Annotated[Directions | None, several("directions", len(Direction))] = None
+    ap_configs: Annotated[
+        tuple[Annotated[str, a_name("the name of an AP config")], ...] | None, several("names of AP configs", 64)
+    ] = None
+
+    @field_validator("internet_directions")
+    @classmethod
+    def _internet_directions_are_measured(
+        cls, directions: tuple[Direction, ...] | None, info: ValidationInfo
+    ) -> tuple[Direction, ...] | None:
+        allowed: tuple[Direction, ...] = info.data.get("directions", tuple(Direction))
+        for direction in directions or ():
+            if direction not in allowed:
+                raise refused(f"some of matrix.directions: {listed(allowed)}", found=f'"{direction}"')
+        return directions
+
+
+class TimingTable(Table):
+    """How each transfer runs; meanings as in :class:`sitetest.plan.cases.Timing`."""
+
+    streams: Annotated[int, whole(1, 32)] = 5
+    warm_up_s: Annotated[float, number(0, 60)] = 3.0
+    duration_s: Annotated[float, number(1, LONGEST_TRANSFER_S)] = 30.0
+    congestion_control: Annotated[str | None, checked(congestion_control_name)] = None
+
+    @field_validator("duration_s")
+    @classmethod
+    def _transfer_is_not_too_long(cls, duration_s: float, info: ValidationInfo) -> float:
+        warm_up_s = info.data.get("warm_up_s", 0.0)
+        if warm_up_s + duration_s > LONGEST_TRANSFER_S:
+            raise refused(f"with timing.warm_up_s = {warm_up_s:g}: at most {LONGEST_TRANSFER_S - warm_up_s:g}")
+        return duration_s
+
+
+class Repeats(Table):
+    """Turns wanted of each AP config, and repeats of each case within a turn. maximum: where it is left out, 10, or
+    ``minimum`` if that is more."""
+
+    minimum: Annotated[int, whole(1, 100)] = 4
+    maximum: Annotated[int, whole(1, 100)] = DEFAULT_MAXIMUM_TURNS
+    per_turn: Annotated[int, whole(1, 20)] = 1
+
+    @model_validator(mode="before")
+    @classmethod
+    def _maximum_follows_minimum(cls, table: object) -> object:
+        if not isinstance(table, dict) or "maximum" in table:
+            return table
+        minimum = table.get("minimum")
+        if isinstance(minimum, int) and DEFAULT_MAXIMUM_TURNS < minimum <= 100:
+            return {**table, "maximum": minimum}
+        return table
+
+    @field_validator("maximum")
+    @classmethod
+    def _maximum_is_not_below_minimum(cls, maximum: int, info: ValidationInfo) -> int:
+        minimum = info.data.get("minimum", 1)
+        if maximum < minimum:
+            raise refused(f"a whole number from repeats.minimum ({minimum}) to 100")
+        return maximum
+
+
+class Limits(Table):
+    """internet_data_gb: cap on what the internet legs of one visit may move, in 10^9 bytes. expected_lan_mbps,
+    expected_internet_mbps: assumed for the volume shown beforehand, until something was measured."""
+
+    internet_data_gb: Annotated[float, number(0.001, 100_000)] = 5.0
+    expected_lan_mbps: Annotated[float, number(0.1, 100_000)] = 1000.0
+    expected_internet_mbps: Annotated[float, number(0.1, 100_000)] = 100.0
+
+    @property
+    def internet_data_bytes(self) -> int:
+        """The cap in bytes."""
+        return round(self.internet_data_gb * BYTES_PER_GIGABYTE)
+
+    @property
+    def expected_mbps(self) -> Mapping[Leg, float]:
+        """The assumed rates, for :func:`sitetest.plan.estimate.estimate`."""
+        return {Leg.LAN: self.expected_lan_mbps, Leg.INTERNET: self.expected_internet_mbps}
+
+
+class ProfileTables(Table):
+    """What stands in a profile file, the files it extends included."""
+
+    extends: Annotated[str | None, a_name("the name of another profile")] = None
+    location: Annotated[str, a_name("the name of the spot where the laptop stands")] = Field(
+        description="the name of the spot where the laptop stands "
+        "(a profile without one can only be extended by others)"
+    )
+    matrix: Matrix = Matrix()
+    timing: TimingTable = TimingTable()
+    repeats: Repeats = Repeats()
+    limits: Limits = Limits()
+
+
+class Profile(ProfileTables):
+    """A profile that can be run. name: of its file, without ``.toml``."""
+
+    name: str
+
+
+def internet_leg_mistake(
+    server: Server,
+    legs: Sequence[str],
+    engines: Sequence[str],
+    directions: Sequence[str],
+    internet_directions: Sequence[str] | None,
+) -> tuple[str, str, str] | None:
+    """Find what stands in the way of the internet leg: key in the matrix, what was found, what is allowed; or None."""
+    if Leg.INTERNET not in legs:
+        return None
+    if server.internet is None and server.internet_download_url is None:
+        return ("legs", '"internet"', '"lan" alone, unless site.toml names [server] internet or internet_download_url')
+    if EngineName.HTTP not in engines:
+        return ("engines", listed(engines), '"http" among them, the only engine that the leg "internet" can use')
+    if Leg.LAN not in legs and EngineName.IPERF3 in engines:
+        return ("engines", listed(engines), '"http" alone, the only engine that the leg "internet" can use')
+    if server.internet is None and Direction.UPLOAD in (internet_directions or directions):
+        key = "directions" if internet_directions is None else "internet_directions"
+        allowed = '"download" alone, since site.toml names an internet_download_url and no internet server'
+        hint = " (internet_directions limits the internet leg only)" if internet_directions is None else ""
+        return (key, '"upload"', allowed + hint)
+    return None
