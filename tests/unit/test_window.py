@@ -4,8 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitetest_wire.samples import Sample
-from sitetest_wire.window import (
+from sitetest.engines.window import (
     Window,
     counts_at,
     goodput_mbps,
@@ -14,6 +13,7 @@ from sitetest_wire.window import (
     received_in,
     seconds_of,
 )
+from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs
 
 
