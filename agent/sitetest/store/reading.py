@@ -1,0 +1,182 @@
+"""Everything that can be asked of a store. Opened read-only here; `database.py` adds writing.
+
+Every question is answered from one consistent state and lets go of the file before it returns, so that analysing never
+holds up a run. May import the rest of this room and the standard library only.
+"""
+
+import sqlite3
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sitetest.errors import StoreError
+from sitetest.store.opening import open_for_reading
+from sitetest.store.records import AttemptRecord, EventRecord, Flag, SecondRecord, TurnRecord, VisitRecord
+from sitetest.store.rows import (
+    ATTEMPT_COLUMNS_WITHOUT_RAW,
+    attempt_of,
+    event_of,
+    flag_of,
+    second_of,
+    turn_of,
+    visit_of,
+)
+from sitetest.store.sqlite_errors import translated_reading
+from sitetest.store.tidy import Facts
+
+STORE_NAME = "site.sqlite"
+"""Name of the store inside ``results/``."""
+
+TABLE_NAME = "results.csv"
+"""Name of the tidy table inside ``results/``."""
+
+_ATTEMPT = ", ".join(f"attempt.{name}" for name in (*ATTEMPT_COLUMNS_WITHOUT_RAW, "turn_sequence"))
+
+
+def store_path(site_dir: Path) -> Path:
+    """Where the store of a site is."""
+    return site_dir / "results" / STORE_NAME
+
+
+class StoreReader:
+    """Questions to a store. Every method raises StoreDamaged when the file turns out to be damaged."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self.path = path
+
+    @staticmethod
+    def read_only(path: Path) -> "StoreReader":
+        """Open a store for analysis: nothing is changed, a run may go on meanwhile, the medium may be read-only.
+
+        Raises StoreError when there is none, StoreNewer, StoreDamaged.
+        """
+        return StoreReader(open_for_reading(path), path)
+
+    def close(self) -> None:
+        """Let go of the file. May be called twice."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def visits(self) -> list[VisitRecord]:
+        """Every visit in the order in which it began."""
+        with translated_reading(self.path):
+            return [visit_of(row) for row in self._rows("SELECT * FROM visit ORDER BY sequence")]
+
+    def visit(self, visit_id: str) -> VisitRecord:
+        """One visit. Raises StoreError when there is none of that name."""
+        with translated_reading(self.path):
+            rows = self._rows("SELECT * FROM visit WHERE visit_id = ?", visit_id)
+            if rows:
+                return visit_of(rows[0])
+        raise StoreError(f"There is no visit {visit_id} in {self.path}.")
+
+    def outcome(self, visit_id: str) -> str | None:
+        """How a visit ended; None while it runs, when the agent died, or when there is no such visit."""
+        with translated_reading(self.path):
+            rows = self._rows("SELECT outcome FROM visit WHERE visit_id = ?", visit_id)
+            return rows[0]["outcome"] if rows else None
+
+    def unfinished_visit(self, profile: str, location: str) -> VisitRecord | None:
+        """The last visit of that profile at that location, if it is not complete; None when there is nothing to resume.
+
+        An older unfinished visit that was followed by a complete one is not brought up again.
+        """
+        with translated_reading(self.path):
+            rows = self._rows(
+                "SELECT * FROM visit WHERE profile = ? AND location = ? ORDER BY sequence DESC LIMIT 1",
+                profile, location,
+            )  # fmt: skip
+            return visit_of(rows[0]) if rows and rows[0]["outcome"] != "complete" else None
+
+    def turns(self, visit_id: str) -> list[TurnRecord]:
+        """Every turn of a visit as it began; a turn that was resumed comes again."""
+        with translated_reading(self.path):
+            return [turn_of(r) for r in self._rows("SELECT * FROM turn WHERE visit_id = ? ORDER BY sequence", visit_id)]
+
+    def events(self, visit_id: str) -> list[EventRecord]:
+        """Everything that happened in a visit, in order."""
+        with translated_reading(self.path):
+            rows = self._rows("SELECT * FROM event WHERE visit_id = ? ORDER BY sequence", visit_id)
+            return [event_of(row) for row in rows]
+
+    def attempts(self, visit_id: str) -> Sequence[AttemptRecord]:
+        """Every attempt of a visit in the order in which it ran, with flags, without seconds and raw text."""
+        return [facts.attempt for facts in self._facts("WHERE attempt.visit_id = ?", visit_id)]
+
+    def attempt(self, test_id: str) -> AttemptRecord:
+        """One attempt whole: flags, seconds and raw text. Raises StoreError when there is none of that name."""
+        with translated_reading(self.path):
+            rows = self._rows("SELECT * FROM attempt WHERE test_id = ?", test_id)
+            if rows:
+                flags = self._flags("WHERE test_id = ?", test_id).get(test_id, ())
+                return attempt_of(rows[0], flags, tuple(self.seconds(test_id)))
+        raise StoreError(f"There is no attempt {test_id} in {self.path}.")
+
+    def seconds(self, test_id: str) -> list[SecondRecord]:
+        """The seconds of one attempt, in order; empty when it never got to its measuring window."""
+        with translated_reading(self.path):
+            rows = self._rows("SELECT * FROM second WHERE test_id = ? ORDER BY second", test_id)
+            return [second_of(row) for row in rows]
+
+    def site_seconds(self) -> dict[str, list[SecondRecord]]:
+        """The seconds of every attempt of the site that has any, by test_id."""
+        found: defaultdict[str, list[SecondRecord]] = defaultdict(list)
+        with translated_reading(self.path):
+            for row in self._rows("SELECT * FROM second ORDER BY test_id, second"):
+                found[row["test_id"]].append(second_of(row))
+        return dict(found)
+
+    def facts(self) -> list[Facts]:
+        """Every attempt of the site with its visit and turn, in the order in which it ran, without seconds and raw."""
+        return self._facts("")
+
+    def _facts(self, where: str, *values: Any) -> list[Facts]:
+        with translated_reading(self.path), self._one_state():
+            attempts = self._rows(f"SELECT {_ATTEMPT} FROM attempt {where} ORDER BY sequence", *values)  # noqa: S608
+            named = f"WHERE test_id IN (SELECT test_id FROM attempt {where})" if where else ""  # noqa: S608
+            flags = self._flags(named, *values)
+            visits = {row["visit_id"]: visit_of(row) for row in self._rows("SELECT * FROM visit")}
+            turns = {row["sequence"]: turn_of(row) for row in self._rows("SELECT * FROM turn")}
+            return [
+                Facts(
+                    visits[row["visit_id"]],
+                    turns.get(row["turn_sequence"]),
+                    attempt_of(row, flags.get(row["test_id"], ())),
+                )
+                for row in attempts
+            ]
+
+    def _flags(self, where: str, *values: Any) -> Mapping[str, tuple[Flag, ...]]:
+        found: defaultdict[str, tuple[Flag, ...]] = defaultdict(tuple)
+        for row in self._rows(f"SELECT * FROM flag {where} ORDER BY sequence", *values):  # noqa: S608
+            found[row["test_id"]] += (flag_of(row),)
+        return found
+
+    def _rows(self, question: str, *values: Any) -> list[sqlite3.Row]:
+        return self._connection.execute(question, values).fetchall()
+
+    def _one_state(self) -> "_OneState":
+        return _OneState(self._connection)
+
+
+class _OneState:
+    """A read transaction: all questions inside are answered from the same state of the file."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def __enter__(self) -> None:
+        self._connection.execute("BEGIN")
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.execute("COMMIT")

@@ -1,0 +1,129 @@
+"""Records to and from rows of the store, by name. Pure.
+
+A row that cannot be read back as what was written never gets in: no NaN (SQLite would keep it as NULL, which means "not
+measured"), no time without zone. Text that is not valid Unicode (file names, output of commands) is kept with its odd
+bytes written out, because a strange character must not cost an attempt.
+
+May import the records and the standard library only.
+"""
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import fields
+from datetime import UTC, datetime
+from enum import Enum
+from typing import Any, Protocol
+
+from sitetest.store.records import (
+    AttemptRecord,
+    EventRecord,
+    Flag,
+    Purpose,
+    SecondRecord,
+    Status,
+    TurnRecord,
+    VisitRecord,
+)
+
+
+class Row(Protocol):
+    """A row by column name: `sqlite3.Row`, or a mapping."""
+
+    def __getitem__(self, key: str, /) -> Any: ...
+
+    def keys(self) -> Iterable[str]: ...
+
+
+VISIT_COLUMNS = tuple(field.name for field in fields(VisitRecord))
+TURN_COLUMNS = tuple(field.name for field in fields(TurnRecord))
+SECOND_COLUMNS = tuple(field.name for field in fields(SecondRecord))
+FLAG_COLUMNS = tuple(field.name for field in fields(Flag))
+EVENT_COLUMNS = tuple(field.name for field in fields(EventRecord))
+ATTEMPT_COLUMNS = tuple(field.name for field in fields(AttemptRecord) if field.name not in ("flags", "seconds"))
+ATTEMPT_COLUMNS_WITHOUT_RAW = tuple(name for name in ATTEMPT_COLUMNS if name != "raw")
+
+
+def time_text(at: datetime) -> str:
+    """Return a time as ISO 8601, UTC, microseconds and offset: always 32 characters, so that texts sort as times.
+
+    Raises ValueError for a time without zone.
+    """
+    if at.tzinfo is None:
+        raise ValueError(f"a time without zone: {at.isoformat()}")
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return time_text(value)
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"{value} is not a measurement; what was not measured is None")
+    if isinstance(value, str):
+        return value.encode("utf-8", "backslashreplace").decode("utf-8")
+    return value
+
+
+def to_row(record: object, columns: Iterable[str]) -> dict[str, Any]:
+    """Return the named fields of a record as cells. Raises ValueError naming the field."""
+    row = {}
+    for name in columns:
+        try:
+            row[name] = _cell(getattr(record, name))
+        except ValueError as problem:
+            raise ValueError(f"{name}: {problem}") from problem
+    return row
+
+
+def second_to_row(test_id: str, second: SecondRecord) -> dict[str, Any]:
+    """Return the cells of one second. Raises ValueError."""
+    row = to_row(second, (name for name in SECOND_COLUMNS if name != "stream_bytes"))
+    row["test_id"] = test_id
+    row["stream_bytes"] = json.dumps(second.stream_bytes, allow_nan=False)
+    return row
+
+
+def _picked(row: Row, columns: Iterable[str]) -> dict[str, Any]:
+    return {name: row[name] for name in columns}
+
+
+def _timed(row: Row, columns: Iterable[str], key: str) -> dict[str, Any]:
+    return {**_picked(row, columns), key: datetime.fromisoformat(row[key])}
+
+
+def visit_of(row: Row) -> VisitRecord:
+    """Read a visit. Raises ValueError or TypeError when the row is not one."""
+    return VisitRecord(**_timed(row, VISIT_COLUMNS, "started_at"))
+
+
+def turn_of(row: Row) -> TurnRecord:
+    """Read a turn. Raises ValueError or TypeError when the row is not one."""
+    return TurnRecord(**_timed(row, TURN_COLUMNS, "started_at"))
+
+
+def event_of(row: Row) -> EventRecord:
+    """Read an event. Raises ValueError or TypeError when the row is not one."""
+    return EventRecord(**_timed(row, EVENT_COLUMNS, "at"))
+
+
+def flag_of(row: Row) -> Flag:
+    """Read a flag."""
+    return Flag(**_picked(row, FLAG_COLUMNS))
+
+
+def second_of(row: Row) -> SecondRecord:
+    """Read a second. Raises ValueError or TypeError when the row is not one."""
+    return SecondRecord(
+        **{**_picked(row, SECOND_COLUMNS), "stream_bytes": tuple(map(float, json.loads(row["stream_bytes"])))}
+    )
+
+
+def attempt_of(row: Row, flags: tuple[Flag, ...], seconds: tuple[SecondRecord, ...] = ()) -> AttemptRecord:
+    """Read an attempt; without raw text when the row has none. Raises ValueError or TypeError when it is not one."""
+    columns = ATTEMPT_COLUMNS if "raw" in row.keys() else ATTEMPT_COLUMNS_WITHOUT_RAW  # noqa: SIM118 (sqlite3.Row)
+    cells = _timed(row, columns, "started_at")
+    cells["status"] = Status(cells["status"])
+    cells["purpose"] = Purpose(cells["purpose"])
+    return AttemptRecord(**cells, flags=flags, seconds=seconds)

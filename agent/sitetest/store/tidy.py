@@ -1,0 +1,146 @@
+"""The tidy tables: one row an attempt, one row a second, made from the registry. Without pandas.
+
+How a value is written as text, in every CSV that leaves this house:
+
+    not measured   an empty cell; so is an empty text
+    number         in full: reading it as a 64-bit float gives exactly what the store has; nothing is rounded
+    time           ISO 8601 in UTC with microseconds and offset
+    true, false    counted
+    list           items separated by ``;``
+    text           line breaks and other control characters become a space, so that one row is one line; a text that a
+                   spreadsheet would take for a formula (it begins with = + - @) gets an apostrophe in front, and so
+                   does one that begins with apostrophes before such a character, so that :func:`unguarded` is exact
+
+Lines end in CRLF and quoting is RFC 4180's; UTF-8 without byte order mark. May import the registry, the records and the
+standard library only.
+"""
+
+import csv
+import io
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from operator import attrgetter
+
+from sitetest.store.fields import ATTEMPT_FIELDS, PENDING_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.records import AttemptRecord, SecondRecord, Status, TurnRecord, VisitRecord
+from sitetest.store.rows import SECOND_COLUMNS, time_text
+
+Value = str | int | float | bool | datetime | None
+
+_FORMULA = re.compile("'*[=+\\-@\uff1d\uff0b\uff0d\uff20]")  # the last four: full-width forms, which some take too
+_CONTROL = re.compile("[\x00-\x1f\x7f\x80-\x9f\u2028\u2029]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """An attempt with what it hangs on. turn: as it really began; None when its start was never kept."""
+
+    visit: VisitRecord
+    turn: TurnRecord | None
+    attempt: AttemptRecord
+
+
+def is_counted(attempt: AttemptRecord) -> bool:
+    """Whether the throughput of an attempt enters the estimates: ok, and no flag but notes.
+
+    An outlier is only noted: it is never dropped (docs/method.md).
+    """
+    return attempt.status is Status.OK and all(flag.severity == "note" for flag in attempt.flags)
+
+
+def _of_turn(name: str) -> Callable[[Facts], Value]:
+    def read(facts: Facts) -> Value:
+        value: Value = None if facts.turn is None else getattr(facts.turn, name)
+        return value
+
+    return read
+
+
+_ELSEWHERE: Mapping[str, Callable[[Facts], Value]] = {
+    **{name: attrgetter(f"visit.{name}") for name in ("site", "client", "profile", "sitetest_version", "seed")},
+    **{name: _of_turn(name) for name in ("quad", "association", "switched")},
+    "switch_back_s": _of_turn("back_s"),
+    "simulated": lambda facts: facts.visit.simulated,
+    "status": lambda facts: facts.attempt.status.value,
+    "purpose": lambda facts: facts.attempt.purpose.value,
+    "flags": lambda facts: ";".join(dict.fromkeys(flag.name for flag in facts.attempt.flags)),
+    "counted": lambda facts: is_counted(facts.attempt),
+    "link_source": lambda facts: "none" if facts.visit.simulated is None else "simulated",
+    "schema_version": lambda _: SCHEMA_VERSION,
+    **dict.fromkeys(PENDING_FIELDS, lambda _: None),
+}
+"""Columns that are not simply a field of the attempt."""
+
+_READERS: tuple[Callable[[Facts], Value], ...] = tuple(
+    _ELSEWHERE.get(field.name) or attrgetter(f"attempt.{field.name}") for field in ATTEMPT_FIELDS
+)
+
+
+def attempt_values(facts: Facts) -> tuple[Value, ...]:
+    """Return the values of one row of the tidy table, in the order of ATTEMPT_FIELDS; None is not measured."""
+    return tuple(read(facts) for read in _READERS)
+
+
+def second_values(attempt: AttemptRecord, second: SecondRecord) -> tuple[Value, ...]:
+    """Return the values of one row of the seconds table, in the order of SECOND_FIELDS; None is not measured."""
+    own: dict[str, Value] = {
+        **{name: getattr(second, name) for name in SECOND_COLUMNS},
+        "stream_bytes": ";".join(number_text(count) for count in second.stream_bytes),
+    }
+    return tuple(own[name] if name in own else getattr(attempt, name) for name in (f.name for f in SECOND_FIELDS))
+
+
+def number_text(value: float) -> str:
+    """Return the shortest decimal that reads back as the same float; whole numbers without a fraction."""
+    if value == int(value) and abs(value) < 2**53:  # below, every whole number is a float
+        return str(int(value))
+    return repr(value).replace("e", "E")  # XML Schema and Table Schema write the exponent with E
+
+
+def cell_text(value: Value) -> str:
+    """Return a value as a cell, by the rules above."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return number_text(value)
+    if isinstance(value, datetime):
+        return time_text(value)
+    text = _CONTROL.sub(" ", value)
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unguarded(text: str) -> str:
+    """Take away the apostrophe that :func:`cell_text` put in front of a text."""
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+def csv_line(cells: Iterable[str]) -> str:
+    """Return one record as RFC 4180 has it, CRLF included."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\r\n").writerow(cells)
+    return text.getvalue()
+
+
+def header_line(fields: Sequence[Field]) -> str:
+    """Return the line of column names."""
+    return csv_line(field.name for field in fields)
+
+
+def attempt_line(facts: Facts) -> str:
+    """Return the line of one attempt."""
+    return csv_line(map(cell_text, attempt_values(facts)))
+
+
+def csv_text(fields: Sequence[Field], rows: Iterable[Sequence[Value]]) -> str:
+    """Return a whole table, header and all."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(field.name for field in fields)
+    writer.writerows(map(cell_text, values) for values in rows)
+    return text.getvalue()

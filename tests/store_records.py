@@ -1,0 +1,156 @@
+"""Records of an invented site for the tests of the store. Every figure is made up."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sitetest.store.database import Store
+from sitetest.store.records import (
+    AttemptRecord,
+    EventRecord,
+    Flag,
+    Purpose,
+    SecondRecord,
+    Status,
+    TurnRecord,
+    VisitRecord,
+)
+
+BEGAN = datetime(2026, 3, 2, 9, 15, tzinfo=UTC)
+VISIT_ID = "visit-1"
+
+
+def fixed_now(at: datetime = BEGAN) -> Callable[[], datetime]:
+    """Return a clock that stands still."""
+    return lambda: at
+
+
+def a_visit(**changes: Any) -> VisitRecord:
+    """Return a visit to the basement."""
+    visit = VisitRecord(
+        visit_id=VISIT_ID,
+        site="quay-street-bookshop",
+        location="basement",
+        profile="basement",
+        started_at=BEGAN,
+        plan='{"turns": []}',
+        seed=7,
+        client="bench-laptop",
+        sitetest_version="0.1.0",
+    )
+    return replace(visit, **changes)
+
+
+def a_turn(**changes: Any) -> TurnRecord:
+    """Return the first turn of that visit."""
+    turn = TurnRecord(
+        visit_id=VISIT_ID,
+        turn=1,
+        quad=1,
+        ap_config="auto",
+        started_at=BEGAN + timedelta(seconds=5),
+        association="asked",
+        switched="operator",
+        back_s=4.25,
+    )
+    return replace(turn, **changes)
+
+
+def some_seconds(count: int = 3) -> tuple[SecondRecord, ...]:
+    """Return seconds of a steady download."""
+    return tuple(
+        SecondRecord(
+            second=n,
+            start_s=3.0 + n,
+            length_s=1.0,
+            throughput_mbps=287.5 + n / 3,
+            stream_bytes=(7187500.25, 7187500.0 + n),
+            rtt_ms=11.5,
+            retransmits=n,
+        )
+        for n in range(count)
+    )
+
+
+def an_attempt(number: int = 1, **changes: Any) -> AttemptRecord:
+    """Return the n-th attempt of that turn, gone well."""
+    attempt = AttemptRecord(
+        test_id=f"test-{number}",
+        visit_id=VISIT_ID,
+        turn=1,
+        repeat=number,
+        attempt=1,
+        order_index=number,
+        location="basement",
+        access_point="counter",
+        ap_config="auto",
+        firmware=None,
+        leg="lan",
+        engine="http",
+        direction="download",
+        streams=2,
+        server="192.0.2.10:17300",
+        started_at=BEGAN + timedelta(seconds=10 * number, microseconds=120_034),
+        offset_s=10.0 * number,
+        warm_up_s=3.0,
+        duration_s=30.0,
+        status=Status.OK,
+        reason="",
+        purpose=Purpose.PLANNED,
+        wall_s=33.9,
+        window_s=30.002,
+        throughput_mbps=287.123456789 + number,
+        received_bytes=1_078_125_000,
+        moved_bytes=1_186_000_000,
+        retransmits=17,
+        congestion_control="cubic",
+        engine_version="3.12.0",
+        local_address="192.0.2.21",
+        client_cpu_share=0.31,
+        server_cpu_share=None,
+        raw='{"end": {}}',
+        seconds=some_seconds(),
+    )
+    return replace(attempt, **changes)
+
+
+def announced(attempt: AttemptRecord) -> AttemptRecord:
+    """Return what is kept before the attempt runs."""
+    return replace(
+        attempt,
+        status=Status.INTERRUPTED,
+        reason="the agent ended during this attempt",
+        wall_s=0.0,
+        window_s=None,
+        throughput_mbps=None,
+        received_bytes=None,
+        moved_bytes=0,
+        retransmits=None,
+        client_cpu_share=None,
+        raw=None,
+        flags=(),
+        seconds=(),
+    )
+
+
+def an_event(**changes: Any) -> EventRecord:
+    """Return an event of that visit."""
+    return replace(EventRecord(VISIT_ID, BEGAN, 1.5, "path_lost", '{"reason": "no answer"}'), **changes)
+
+
+OUTLIER = Flag("outlier", "32 % below the others of its case", "note")
+ROAMED = Flag("roamed", "the laptop changed access point in second 12", "doubt")
+
+
+def keep(store: Store, *attempts: AttemptRecord) -> None:
+    """Keep attempts as a visit does: announced first, then whole."""
+    for attempt in attempts:
+        store.begin_attempt(announced(attempt))
+        store.end_attempt(attempt)
+
+
+def begin(store: Store) -> None:
+    """Keep the visit and its first turn."""
+    store.begin_visit(a_visit())
+    store.begin_turn(a_turn())

@@ -1,0 +1,94 @@
+"""The registry: what other people's scripts rely on, and that nothing stands outside it."""
+
+import re
+import sqlite3
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+from store_records import a_turn, a_visit, an_attempt
+
+from sitetest.store import records
+from sitetest.store.columns_page import columns_page
+from sitetest.store.fields import ATTEMPT_FIELDS, PENDING_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.migrations import STEPS, migrate
+from sitetest.store.tidy import Facts, attempt_values
+
+# The design's section 8, "Columns that other people's scripts may rely on", word for word.
+PROMISED = """
+test_id, visit_id, site, location, access_point, ap_config, firmware, leg, engine, direction, streams, client, server,
+profile, turn, repeat, attempt, order_index, started_at, warm_up_s, duration_s, status, reason, flags, counted,
+throughput_mbps, received_bytes, retransmits, rtt_idle_ms, rtt_loaded_p50_ms, rtt_loaded_p95_ms, tcp_efficiency_pct,
+buffer_delay_pct, band, channel, width_mhz, rssi_dbm, tx_rate_mbps, rx_rate_mbps, phy, bssid_label, link_source,
+ceiling_mbps, ceiling_by, congestion_control, engine_version, sitetest_version, schema_version
+"""
+
+
+def test_promised_columns_come_first_and_in_the_promised_order() -> None:
+    promised = re.findall(r"\w+", PROMISED)
+    assert [field.name for field in ATTEMPT_FIELDS][: len(promised)] == promised
+
+
+@pytest.mark.parametrize("table", [ATTEMPT_FIELDS, SECOND_FIELDS])
+def test_every_column_is_declared_once_and_explained(table: tuple[Field, ...]) -> None:
+    names = [field.name for field in table]
+    assert sorted(names) == sorted(set(names))
+    for field in table:
+        assert re.fullmatch(r"[a-z][a-z0-9_]*", field.name)
+        assert field.meaning.endswith(".")
+        assert 1 <= field.since <= SCHEMA_VERSION
+
+
+UNITS = {"_s": "s", "_ms": "ms", "_mbps": "Mbit/s", "_bytes": "byte", "_pct": "%", "_mhz": "MHz", "_dbm": "dBm"}
+
+
+@pytest.mark.parametrize("field", [*ATTEMPT_FIELDS, *SECOND_FIELDS], ids=lambda field: field.name)
+def test_a_unit_in_the_name_is_the_declared_unit(field: Field) -> None:
+    """Design section 2: units stand in every name that leaves a function."""
+    suffix = re.search(r"_(s|ms|mbps|bytes|pct|mhz|dbm)$", field.name)
+    if suffix is None:
+        assert field.unit in (None, "GHz", "core")
+    else:
+        assert field.unit == UNITS[suffix[0]]
+
+
+def test_only_declared_columns_are_empty_in_a_whole_row() -> None:
+    """A column that is not yet measured says so; every other one has a source."""
+    attempt = an_attempt(firmware="7.1", server_cpu_share=0.2, reason="said", flags=(records.Flag("x", "y", "note"),))
+    values = attempt_values(Facts(a_visit(simulated="pacing"), a_turn(), attempt))
+    empty = {field.name for field, value in zip(ATTEMPT_FIELDS, values, strict=True) if value in (None, "")}
+    assert empty == PENDING_FIELDS
+
+
+@pytest.mark.parametrize(
+    ("table", "record", "elsewhere"),
+    [
+        ("visit", records.VisitRecord, set()),
+        ("turn", records.TurnRecord, set()),
+        ("attempt", records.AttemptRecord, {"flags", "seconds"}),
+        ("second", records.SecondRecord, set()),
+        ("flag", records.Flag, set()),
+        ("event", records.EventRecord, set()),
+    ],
+)
+def test_each_table_has_a_column_for_each_fact(table: str, record: type, elsewhere: set[str]) -> None:
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(connection)
+    columns = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
+    connection.close()
+    assert {field.name for field in fields(record)} - elsewhere <= columns
+
+
+def test_there_is_one_migration_for_each_version() -> None:
+    assert len(STEPS) == SCHEMA_VERSION
+
+
+def test_the_page_of_columns_is_up_to_date(repository: Path) -> None:
+    """python -m sitetest.store.columns_page docs/columns.md"""
+    assert (repository / "docs" / "columns.md").read_text(encoding="utf-8") == columns_page()
+
+
+def test_the_page_names_every_column() -> None:
+    page = columns_page()
+    missing = [field.name for field in (*ATTEMPT_FIELDS, *SECOND_FIELDS) if f"| `{field.name}` |" not in page]
+    assert missing == []
