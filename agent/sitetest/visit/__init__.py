@@ -1,0 +1,1 @@
+"""One stay at a location: preflight, conductor, retry rule, events. Never imports typer, rich or pandas."""

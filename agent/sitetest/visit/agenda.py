@@ -1,0 +1,169 @@
+"""What is still to be measured: a pure function of the plan and of the attempts so far.
+
+A visit that goes on after an interruption and one that was never interrupted ask the same question, so that both end
+with the same slots settled.
+
+    planned turns of quad 1, their replacements, planned turns of quad 2, their replacements, ..., extra turns
+
+* A slot that is given up loses its turn's measurement; the slots that one planned turn lost are wanted once more in a
+  *replacement turn* at the end of its quad. One replacement for each planned turn, none for a replacement.
+* An outlier earns its case one more repeat. Extra repeats have *extra turns* of their own at the end of the visit, one
+  for each AP config and round: a second transfer in the same turn would not be an independent measurement, and the
+  planned quads stay balanced against drift.
+
+Turn numbers are worked out, not handed out, so that every part of a visit agrees on them: with N the highest planned
+number and C AP configs, the replacement of turn t is N + t, and round e of the extra repeats of config c (0-based) is
+2 N + (e - 1) C + c + 1.
+
+May import plan, store.records, visit.retry and the standard library only.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+from sitetest.plan.cases import Case, Plan, Slot, Turn
+from sitetest.store.records import AttemptRecord, Flag
+from sitetest.visit.retry import EXTRA_REPEATS, INVALID_TRIES, Accept, GiveUp, case_of, extra_repeats, settle
+
+SlotKey = tuple[int, int, Case]
+
+
+def key_of(record: AttemptRecord) -> SlotKey:
+    """Return the key of the slot that an attempt was a try at."""
+    return (record.turn, record.repeat, case_of(record))
+
+
+class Agenda:
+    """The plan, and what has become of it.
+
+    attempts: every attempt so far, oldest first, outlier labels included; grows by :meth:`add` alone. lost: slots that
+    could not even be tried (their AP config would not apply); replaced like any that are given up. not_run: slots that
+    the data cap ended; never replaced.
+    """
+
+    def __init__(self, plan: Plan, attempts: Iterable[AttemptRecord] = ()) -> None:
+        self.plan = plan
+        self.attempts: list[AttemptRecord] = []
+        self.lost: set[SlotKey] = set()
+        self.not_run: set[SlotKey] = set()
+        self._tries: dict[SlotKey, list[int]] = {}
+        for record in attempts:
+            self.add(record)
+
+    def add(self, record: AttemptRecord) -> None:
+        """Take in the latest attempt; seconds and raw text are not kept here."""
+        self._tries.setdefault(key_of(record), []).append(len(self.attempts))
+        self.attempts.append(replace(record, seconds=(), raw=None))
+
+    def label(self, position: int, flag: Flag) -> AttemptRecord:
+        """Add a flag to the attempt at a position of ``attempts``; return the attempt with it."""
+        record = self.attempts[position]
+        self.attempts[position] = replace(record, flags=(*record.flags, flag))
+        return self.attempts[position]
+
+    def next_turn(self) -> Turn | None:
+        """Return the first turn that has open slots, with those slots alone; None when nothing is left."""
+        return next(self._open_turns(), None)
+
+    def open_turns(self) -> tuple[Turn, ...]:
+        """Return every turn that has open slots, as far as can be told now, with those slots alone."""
+        return tuple(self._open_turns())
+
+    def tries(self, slot: Slot) -> list[AttemptRecord]:
+        """Return the attempts at a slot, oldest first."""
+        return [self.attempts[position] for position in self._tries.get(slot.key, ())]
+
+    def tries_before(self, slot: Slot) -> int:
+        """Return how many tries the wanted measurement has had, those in the turn that it replaces included."""
+        return sum(record.repeat == slot.repeat and case_of(record) == slot.case for record in self.attempts)
+
+    def is_open(self, slot: Slot) -> bool:
+        """Tell whether a slot still wants an attempt."""
+        return slot.key not in self.not_run and slot.key not in self.lost and not self._settled(slot)
+
+    @property
+    def wanted(self) -> int:
+        """Measurements wanted in all: planned ones and extra repeats. A replacement is not wanted on top."""
+        return len(self.plan.slots) + sum(extra_repeats(self.attempts, case) for case in self.plan.cases)
+
+    @property
+    def open(self) -> int:
+        """Wanted measurements that are not settled."""
+        return sum(len(turn.slots) for turn in self._open_turns())
+
+    @property
+    def done(self) -> int:
+        """Wanted measurements that are settled, one way or the other."""
+        return self.wanted - self.open
+
+    @property
+    def without_result(self) -> tuple[Slot, ...]:
+        """Wanted measurements settled without a result: given up in their last turn, or not run at all."""
+        return tuple(
+            slot
+            for turn in self._all_turns()
+            for slot in turn.slots
+            if slot.key in self.not_run or (self._gone(slot) and not self.has_replacement(slot))
+        )
+
+    # --- the turns, in order ---------------------------------------------------------------------------------------
+
+    def _all_turns(self) -> Iterator[Turn]:
+        for quad in dict.fromkeys(turn.quad for turn in self.plan.turns):
+            planned = [turn for turn in self.plan.turns if turn.quad == quad]
+            yield from planned
+            yield from self._replacements(planned)
+        yield from self._extra_turns()
+
+    def _open_turns(self) -> Iterator[Turn]:
+        for turn in self._all_turns():
+            slots = tuple(slot for slot in turn.slots if self.is_open(slot))
+            if slots:
+                yield replace(turn, slots=slots)
+
+    def _replacements(self, planned: Iterable[Turn]) -> Iterator[Turn]:
+        for turn in planned:
+            number = self._last_planned + turn.number
+            slots = tuple(replace(slot, turn=number) for slot in turn.slots if self._gone(slot))
+            if slots:
+                yield Turn(number, turn.quad, turn.ap_config, slots)
+
+    def _extra_turns(self) -> Iterator[Turn]:
+        cases = self.plan.cases
+        ap_configs = tuple(dict.fromkeys(turn.ap_config for turn in self.plan.turns))
+        earned = {case: extra_repeats(self.attempts, case) for case in cases}
+        planned = {case: max(slot.repeat for slot in self.plan.slots if slot.case == case) for case in cases}
+        last_quad = max((turn.quad for turn in self.plan.turns), default=0)
+        for extra in range(1, EXTRA_REPEATS + 1):
+            for place, ap_config in enumerate(ap_configs):
+                number = 2 * self._last_planned + (extra - 1) * len(ap_configs) + place + 1
+                slots = tuple(
+                    Slot(number, planned[case] + extra, case)
+                    for case in cases
+                    if case.ap_config == ap_config and earned[case] >= extra
+                )
+                if slots:
+                    yield Turn(number, last_quad + extra, ap_config, slots)
+
+    @property
+    def _last_planned(self) -> int:
+        return max((turn.number for turn in self.plan.turns), default=0)
+
+    # --- one slot --------------------------------------------------------------------------------------------------
+
+    def _gone(self, slot: Slot) -> bool:
+        """Lost for good in its turn, and not because of the data cap."""
+        given_up = isinstance(settle(self.tries(slot)), GiveUp)
+        return slot.key not in self.not_run and (slot.key in self.lost or given_up)
+
+    def _settled(self, slot: Slot) -> bool:
+        return isinstance(settle(self.tries(slot)), Accept | GiveUp)
+
+    def has_replacement(self, slot: Slot) -> bool:
+        """Tell whether the slot, once given up, is wanted again in a replacement turn: planned ones are."""
+        return slot.turn <= self._last_planned
+
+
+def attempts_allowed(plan: Plan) -> int:
+    """Return the most attempts that a visit can take, interruptions apart: what the retry rule promises."""
+    return INVALID_TRIES * (2 * len(plan.slots) + EXTRA_REPEATS * len(plan.cases))

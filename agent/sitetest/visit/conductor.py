@@ -1,0 +1,457 @@
+"""The visit itself: turn after turn, attempt after attempt, until the plan is settled or something ends it.
+
+    next turn of the agenda -> apply its AP config -> fresh association -> server answers again
+        -> for each open slot:  announce in the store -> transfer -> ask the network if it went wrong -> judge
+                                -> keep -> say so -> retry rule -> wait for the path if it is gone
+
+Promises:
+
+* An attempt is in the store as ``interrupted`` before its first byte and whole before anybody is told about it.
+* Nothing measured is dropped, whatever ends the visit: a stop, cancellation, a full disk, a path that stays away.
+* Subscribers can neither slow the visit down by waiting nor stop it by failing.
+
+Decisions:
+
+* A retry follows its attempt at once. LAN and internet legs of one repeat stand side by side in the plan; so the
+  counted LAN transfer and the internet transfer after it have nothing between them but invalid tries of the latter.
+* The visit waits for one path only: that of the LAN server, or of the internet server when the plan has no LAN leg. An
+  internet leg that is cut costs its own slots and never holds up the LAN leg.
+* ``stop`` set: the running transfer is stopped and kept as interrupted, nothing more is begun. Task cancelled: at once;
+  the announcement in the store then stands as the record.
+
+Everything it touches is passed in. May import plan, store.records, engines.base, visit, sitetest_wire, errors and the
+standard library only.
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from sitetest.engines.base import Engine, FailureKind, TransferResult, TransferSpec
+from sitetest.errors import StoreFull
+from sitetest.plan.cases import Leg, Plan, Slot
+from sitetest.store.records import AttemptRecord, Flag, Purpose, Status, VisitRecord
+from sitetest.visit import data_budget, time_left
+from sitetest.visit.agenda import Agenda
+from sitetest.visit.announcer import Announcer
+from sitetest.visit.clock import WallClockWatch
+from sitetest.visit.diagnosis import Answer, Diagnosis, Route
+from sitetest.visit.events import (
+    AttemptFlagged,
+    AttemptStarted,
+    AttemptStored,
+    Event,
+    PathBack,
+    PathLost,
+    Progressed,
+    ServerQueue,
+    Subscriber,
+    TransferStarted,
+    VisitEnded,
+    VisitStarted,
+)
+from sitetest.visit.patience import AnswerWait, Patience
+from sitetest.visit.protocols import Clock, Keeper, Operator, Path, Switch
+from sitetest.visit.recording import finished
+from sitetest.visit.retry import Accept, Again, Decision, Extra, GiveUp, case_of, decide, new_outliers, outlier_flag
+from sitetest.visit.stoppable import Stoppable, Stopped
+from sitetest.visit.turn_begin import ApConfigFacts, TurnBegin
+from sitetest.visit.validity import Evidence, judge, went_wrong
+from sitetest_wire.samples import Sample
+from sitetest_wire.units import BYTES_PER_GIGABYTE
+from sitetest_wire.words import EngineName
+
+__all__ = [
+    "COMPLETE",
+    "INTERRUPTED",
+    "SERVER_GONE",
+    "STORE_FULL",
+    "ApConfigFacts",
+    "Conductor",
+    "Patience",
+    "VisitOutcome",
+]
+
+COMPLETE, INTERRUPTED, SERVER_GONE, STORE_FULL = "complete", "interrupted", "server_gone", "store_full"
+
+_CUT_OFF_REASON = f"{data_budget.CUT_OFF}: the agent ended before this attempt did"
+
+
+@dataclass(frozen=True, slots=True)
+class VisitOutcome:
+    """How a visit ended. outcome: ``complete``, ``interrupted``, ``server_gone`` or ``store_full``. attempts: made in
+    this part of the visit. open_slots: wanted, not settled. without_result: settled without one."""
+
+    outcome: str
+    attempts: int
+    open_slots: int
+    without_result: tuple[Slot, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conductor:
+    """Runs visits.
+
+    engines: by leg and name; every one that the plan names. ap_configs: every one that the plan names. servers: label
+    of the server of each leg, for the rows. new_id: gives an attempt its name. stop: set by whoever wants the visit to
+    end. switch, operator: None when there is none.
+    """
+
+    clock: Clock
+    keeper: Keeper
+    engines: Mapping[tuple[Leg, EngineName], Engine]
+    path: Path
+    ap_configs: Mapping[str, ApConfigFacts]
+    servers: Mapping[Leg, str]
+    new_id: Callable[[], str]
+    stop: asyncio.Event
+    switch: Switch | None = None
+    operator: Operator | None = None
+    subscribers: Sequence[Subscriber] = ()
+    patience: Patience = field(default_factory=Patience)
+
+    async def run(self, plan: Plan, visit: VisitRecord, already: Sequence[AttemptRecord] | None = None) -> VisitOutcome:
+        """Measure what is open and return how it ended.
+
+        already: None begins the visit; the attempts so far (maybe none) go on with one that was begun before. Raises
+        StoreError when the store cannot be used (a full one is an outcome), and passes cancellation on after the end of
+        the visit is kept.
+        """
+        return await _Part(self, plan, visit, already).run()
+
+
+class _PathGivenUp(Exception):
+    """The path did not come back in time."""
+
+
+class _Part:
+    """One uninterrupted part of a visit, with its state."""
+
+    def __init__(self, on: Conductor, plan: Plan, visit: VisitRecord, already: Sequence[AttemptRecord] | None) -> None:
+        self._on = on
+        self._plan = plan
+        self._visit = visit
+        self._resumed = already is not None
+        self._agenda = Agenda(plan, already or ())
+        self._order_index = max((record.order_index for record in already or ()), default=0)
+        self._attempts = 0
+        self._turn_walls_s: list[float] = []
+        self._interfaces: dict[Leg, str] = {}
+        self._wall_watch = WallClockWatch(on.clock)
+        self._announcer = Announcer(visit.visit_id, on.keeper, on.subscribers, on.clock)
+        self._stoppable = Stoppable(on.stop, on.clock)
+        legs = {slot.case.leg for slot in plan.slots}
+        self._awaited_leg = Leg.LAN if Leg.LAN in legs or not legs else Leg.INTERNET
+        self._server = AnswerWait(on.path, self._awaited_leg, on.patience, on.clock, self._stoppable)
+        self._turns = TurnBegin(
+            visit_id=visit.visit_id,
+            plan=plan,
+            ap_configs=on.ap_configs,
+            path=on.path,
+            switch=on.switch,
+            operator=on.operator,
+            patience=on.patience,
+            server=self._server,
+            keeper=on.keeper,
+            announcer=self._announcer,
+            clock=on.clock,
+            stop=on.stop,
+            stoppable=self._stoppable,
+        )
+
+    # --- the frame -------------------------------------------------------------------------------------------------
+
+    async def run(self) -> VisitOutcome:
+        outcome = COMPLETE
+        try:
+            self._begin()
+            await self._all_turns()
+        except Stopped:
+            outcome = INTERRUPTED
+        except _PathGivenUp:
+            outcome = SERVER_GONE
+        except StoreFull:
+            outcome = STORE_FULL
+        except asyncio.CancelledError:
+            self._end(INTERRUPTED)
+            raise
+        return self._end(outcome)
+
+    def _begin(self) -> None:
+        if not self._resumed:
+            self._on.keeper.begin_visit(self._visit)
+        self._label_what_was_missed()
+        self._announcer.publish(
+            VisitStarted(
+                visit_id=self._visit.visit_id,
+                plan=self._plan,
+                resumed=self._agenda.done,
+                left_s=self._left_s(),
+                simulated=self._visit.simulated,
+            )
+        )
+
+    def _end(self, outcome: str) -> VisitOutcome:
+        try:
+            self._on.keeper.end_visit(self._visit.visit_id, self._on.clock.now(), outcome)
+        except StoreFull:
+            outcome = STORE_FULL  # its end is not on disk, so that it may be resumed
+        lost = self._agenda.without_result
+        ended = VisitEnded(
+            self._visit.visit_id, outcome, self._attempts, open_slots=self._agenda.open, lost_slots=len(lost)
+        )
+        self._announcer.publish(ended)
+        return VisitOutcome(outcome, self._attempts, ended.open_slots, lost)
+
+    def _label_what_was_missed(self) -> None:
+        """Add labels that an agent left out because it was killed right after it had kept an attempt."""
+        history = self._agenda.attempts
+        for case in self._plan.cases:
+            for last in [place for place, record in enumerate(history) if case_of(record) == case]:
+                so_far = history[: last + 1]
+                for position in new_outliers(so_far, case):
+                    self._label(position, outlier_flag(so_far, position))
+
+    # --- turns -----------------------------------------------------------------------------------------------------
+
+    async def _all_turns(self) -> None:
+        while (turn := self._agenda.next_turn()) is not None:
+            self._stoppable.go_on()
+            if not any(self._within_data_cap(slot) for slot in turn.slots):
+                continue  # no switching for a turn in which nothing may run
+            began_s = self._on.clock.monotonic_s()
+            if not await self._turns.begin(turn):
+                self._agenda.lost.update(slot.key for slot in turn.slots)
+                continue
+            self._turn_walls_s.append(self._on.clock.monotonic_s() - began_s)
+            for slot in turn.slots:
+                await self._settle(slot)
+
+    # --- slots -----------------------------------------------------------------------------------------------------
+
+    async def _settle(self, slot: Slot) -> None:
+        while self._agenda.is_open(slot):
+            self._stoppable.go_on()
+            if not self._within_data_cap(slot):
+                return
+            diagnosis = await self._attempt(slot)
+            self._stoppable.go_on()
+            await self._wait_for_path(slot.case.leg, diagnosis)
+
+    async def _attempt(self, slot: Slot) -> Diagnosis | None:
+        began_s = self._on.clock.monotonic_s()
+        flags = self._standing_flags()
+        begun = self._announcement(slot)
+        self._on.keeper.begin_attempt(begun)
+        self._attempts += 1
+        self._announcer.publish(
+            AttemptStarted(
+                slot,
+                begun.attempt,
+                begun.purpose,
+                done=self._agenda.done,
+                total=self._agenda.wanted,
+                left_s=self._left_s(),
+            )
+        )
+        leg = slot.case.leg
+        before = await self._on.path.route(leg)
+        result = await self._transfer(slot)
+        stopped = result.failure is not None and result.failure.kind is FailureKind.STOPPED
+        diagnosis = await self._on.path.diagnose(leg) if went_wrong(result) and not stopped else None
+        after = await self._on.path.route(leg)
+        judgement = judge(Evidence(result, leg, diagnosis, before, after, self._visit_interface(leg, before)))
+        flags += self._clock_flags()
+        record = finished(begun, result, judgement, self._on.clock.monotonic_s() - began_s, flags)
+        self._keep(slot, record)
+        if record.status is Status.INTERRUPTED:
+            raise Stopped
+        return diagnosis
+
+    async def _transfer(self, slot: Slot) -> TransferResult:
+        timing = self._plan.timing
+        cap = self._plan.internet_data_bytes if slot.case.leg is Leg.INTERNET else None
+        spec = TransferSpec(
+            direction=slot.case.direction,
+            streams=timing.streams,
+            warm_up_s=timing.warm_up_s,
+            duration_s=timing.duration_s,
+            congestion_control=timing.congestion_control,
+            max_bytes=None if cap is None else data_budget.left_bytes(cap, self._agenda.attempts),
+        )
+        engine = self._on.engines[slot.case.leg, slot.case.engine]
+        return await engine.transfer(spec, _Onlooker(slot, self._announcer.publish), self._on.stop)
+
+    def _announcement(self, slot: Slot) -> AttemptRecord:
+        """The record that stands if the agent dies now."""
+        facts = self._on.ap_configs[slot.case.ap_config]
+        tries = self._agenda.tries_before(slot)
+        planned = any(slot.repeat == other.repeat and slot.case == other.case for other in self._plan.slots)
+        self._order_index += 1
+        timing = self._plan.timing
+        return AttemptRecord(
+            test_id=self._on.new_id(),
+            visit_id=self._visit.visit_id,
+            turn=slot.turn,
+            repeat=slot.repeat,
+            attempt=tries + 1,
+            order_index=self._order_index,
+            location=slot.case.location,
+            access_point=facts.access_point,
+            ap_config=slot.case.ap_config,
+            firmware=facts.firmware,
+            leg=slot.case.leg.value,
+            engine=slot.case.engine.value,
+            direction=slot.case.direction.value,
+            streams=timing.streams,
+            server=self._on.servers[slot.case.leg],
+            started_at=self._on.clock.now(),
+            offset_s=self._announcer.offset_s,
+            warm_up_s=timing.warm_up_s,
+            duration_s=timing.duration_s,
+            status=Status.INTERRUPTED,
+            reason=_CUT_OFF_REASON,
+            purpose=Purpose.AGAIN if tries else Purpose.PLANNED if planned else Purpose.EXTRA,
+            wall_s=0.0,
+        )
+
+    def _keep(self, slot: Slot, record: AttemptRecord) -> None:
+        """Keep the finished attempt with its own label, say so, then label earlier ones."""
+        history = [*self._agenda.attempts, record]
+        decision = decide(history, slot)
+        outliers = decision.outliers if isinstance(decision, Accept | Extra) else ()
+        words = {position: outlier_flag(history, position) for position in outliers}
+        own = words.pop(len(history) - 1, None)
+        if own is not None:
+            record = replace(record, flags=(*record.flags, own))
+        self._on.keeper.end_attempt(record)
+        self._agenda.add(record)
+        labelled = list(words.items())
+        for position, flag in labelled:
+            self._agenda.label(position, flag)
+        self._announcer.publish(
+            AttemptStored(
+                slot,
+                record,
+                next_step=_next_step(decision, self._agenda.has_replacement(slot), self._on.stop.is_set()),
+                done=self._agenda.done,
+                total=self._agenda.wanted,
+            )
+        )
+        for position, flag in labelled:
+            self._on.keeper.add_flag(self._agenda.attempts[position].test_id, flag)
+            self._announcer.publish(AttemptFlagged(self._agenda.attempts[position], flag))
+
+    def _label(self, position: int, flag: Flag) -> None:
+        record = self._agenda.label(position, flag)
+        self._on.keeper.add_flag(record.test_id, flag)
+        self._announcer.publish(AttemptFlagged(record, flag))
+
+    # --- the data cap ----------------------------------------------------------------------------------------------
+
+    def _within_data_cap(self, slot: Slot) -> bool:
+        """Tell whether a slot may move its bytes. When an internet slot may not, all that are open are settled as not
+        run, and that is said and kept."""
+        cap = self._plan.internet_data_bytes
+        if cap is None or slot.case.leg is not Leg.INTERNET:
+            return True
+        left = data_budget.left_bytes(cap, self._agenda.attempts)
+        total_s = self._plan.timing.warm_up_s + self._plan.timing.duration_s
+        needed = data_budget.predicted_bytes(self._agenda.attempts, slot.case, total_s)
+        if left > 0 and (needed is None or needed <= left):
+            return True
+        ended = [other for turn in self._agenda.open_turns() for other in turn.slots if other.case.leg is Leg.INTERNET]
+        self._agenda.not_run.update(other.key for other in ended)
+        needs = (
+            "" if needed is None else f", and the next transfer would move about {needed / BYTES_PER_GIGABYTE:.3f} GB"
+        )
+        text = (
+            f"Of the data cap of {cap / BYTES_PER_GIGABYTE:g} GB over the internet legs "
+            f"{left / BYTES_PER_GIGABYTE:.3f} GB are left{needs}. Internet measurements not run: {len(ended)}. "
+            "To run them, raise internet_data_gb under [limits] in the profile."
+        )
+        self._announcer.note("data_cap", text)
+        return False
+
+    # --- the path --------------------------------------------------------------------------------------------------
+
+    async def _wait_for_path(self, leg: Leg, diagnosis: Diagnosis | None) -> None:
+        """Wait for the awaited server when an attempt found it gone. Raises _PathGivenUp and Stopped."""
+        if diagnosis is None or (leg is self._awaited_leg and diagnosis.server is Answer.YES):
+            return
+        if await self._server.answers():
+            return
+        reason = self._agenda.attempts[-1].reason
+        limit_s = self._on.patience.path_s
+        detail = {"reason": reason, "give_up_s": limit_s}
+        self._announcer.keep_and_publish(PathLost(reason, limit_s), "path_lost", detail)
+        away_s = await self._server.seconds_until_answer(limit_s)
+        if away_s is None:
+            raise _PathGivenUp
+        self._announcer.keep_and_publish(PathBack(away_s), "path_back", {"away_s": away_s})
+
+    def _visit_interface(self, leg: Leg, before: Route | None) -> str | None:
+        """The interface over which the first transfer of this part of the visit to that leg's server went."""
+        if before is not None and before.interface is not None:
+            self._interfaces.setdefault(leg, before.interface)
+        return self._interfaces.get(leg)
+
+    # --- clocks and flags ------------------------------------------------------------------------------------------
+
+    def _standing_flags(self) -> tuple[Flag, ...]:
+        simulated = self._visit.simulated
+        mark = (Flag("simulated", simulated, "note"),) if simulated else ()
+        return mark + self._clock_flags()
+
+    def _clock_flags(self) -> tuple[Flag, ...]:
+        step_s = self._wall_watch.step_s()
+        if step_s is None:
+            return ()
+        way = "back" if step_s < 0 else "forward"
+        text = (
+            f"the wall clock went {way} by {abs(step_s):.1f} s (it was set, or the laptop slept); order and durations "
+            "come from the monotonic clock"
+        )
+        self._announcer.note("clock_step", text[0].upper() + text[1:] + ".")
+        return (Flag("clock_step", text, "note"),)
+
+    def _left_s(self) -> float:
+        return time_left.left_s(self._agenda, self._turn_walls_s, simulated=self._visit.simulated is not None)
+
+
+def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool) -> str:
+    """Say what will be done about an attempt; empty when nothing."""
+    words = ""
+    match decision:
+        case Again() if stopping:
+            words = "is left open; --resume tries it again"
+        case Again(left=left):
+            words = f"is tried again now ({'the last try' if left == 0 else f'{left + 1} tries left'})"
+        case GiveUp() if has_replacement:
+            words = "is given up in this turn; a replacement turn comes at the end of the quad"
+        case GiveUp():
+            words = "is given up; this measurement has no result"
+        case Extra():
+            words = "an outlier is kept and counted; an extra repeat comes at the end of the visit"
+        case Accept(outliers=outliers) if outliers:
+            words = "an outlier is kept and counted; the case has had all its extra repeats"
+        case _:
+            pass
+    return words
+
+
+class _Onlooker:
+    """Hands what an engine sees on to the subscribers."""
+
+    def __init__(self, slot: Slot, publish: Callable[[Event], None]) -> None:
+        self._slot = slot
+        self._publish = publish
+
+    def waiting(self, place: int, wait_s: float, held_by: str | None) -> None:
+        self._publish(ServerQueue(place, wait_s, held_by))
+
+    def started(self) -> None:
+        self._publish(TransferStarted(self._slot))
+
+    def sample(self, sample: Sample) -> None:
+        self._publish(Progressed(self._slot, sample))

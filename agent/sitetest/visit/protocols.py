@@ -1,0 +1,96 @@
+"""What the conductor needs from the rest of the house, so that it can be driven by fakes in tests.
+
+May import the records and plan types, sitetest_wire and the standard library only.
+"""
+
+import asyncio
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Protocol
+
+from sitetest.plan.cases import Leg, Turn
+from sitetest.store.records import (
+    AttemptRecord,
+    EventRecord,
+    Flag,
+    TurnRecord,
+    VisitRecord,
+)
+from sitetest.visit.diagnosis import Diagnosis, Route
+
+
+class Clock(Protocol):
+    """Time, as something that is passed in. The real one is :class:`sitetest.visit.clock.SystemClock`."""
+
+    def now(self) -> datetime:
+        """UTC wall clock, timezone-aware. May jump."""
+
+    def monotonic_s(self) -> float:
+        """Seconds that never go back."""
+
+    async def sleep(self, duration_s: float) -> None:
+        """Wait."""
+
+
+class Keeper(Protocol):
+    """Where facts go. The real one is :class:`sitetest.store.database.Store`. Every call returns after the data is on
+    disk, or raises a StoreError and has changed nothing."""
+
+    def begin_visit(self, visit: VisitRecord) -> None:
+        """Keep the visit and its plan; before the first attempt."""
+
+    def begin_turn(self, turn: TurnRecord) -> None:
+        """Keep that a turn began."""
+
+    def begin_attempt(self, record: AttemptRecord) -> None:
+        """Keep that an attempt is about to run, as the ``interrupted`` record that it will be if the agent dies now."""
+
+    def end_attempt(self, record: AttemptRecord) -> None:
+        """Keep the finished attempt, its seconds and flags, in place of what :meth:`begin_attempt` announced, and bring
+        ``results.csv`` up to date."""
+
+    def add_flag(self, test_id: str, flag: Flag) -> None:
+        """Add a flag to an attempt that is already kept."""
+
+    def add_event(self, event: EventRecord) -> None:
+        """Keep something that happened."""
+
+    def end_visit(self, visit_id: str, at: datetime, outcome: str) -> None:
+        """Keep how the visit ended. An interrupted visit may be resumed; a complete one may not."""
+
+    def attempts(self, visit_id: str) -> Sequence[AttemptRecord]:
+        """Every attempt of a visit in the order in which it ran, without seconds and raw text."""
+
+
+class Operator(Protocol):
+    """The person in the room."""
+
+    async def switch_to(self, turn: Turn) -> None:
+        """Ask the person to apply the turn's AP config; return when they say that it is done."""
+
+    async def reassociate(self, turn: Turn) -> bool:
+        """Ask the person to take the laptop off the network and back on; False when nobody is there to ask."""
+
+
+class Path(Protocol):
+    """What can be asked of the network and the server between transfers."""
+
+    async def answers(self, leg: Leg) -> bool:
+        """Whether the server of that leg answers now, asked once, within a few seconds."""
+
+    async def route(self, leg: Leg) -> Route | None:
+        """Which way packets to that leg's server leave the laptop now; None: no way, or no telling. Asks the laptop
+        alone. :meth:`diagnose` speaks about the interface of the last route found."""
+
+    async def diagnose(self, leg: Leg) -> Diagnosis:
+        """Ask association, gateway and server, right after an attempt that went wrong."""
+
+    async def reassociate(self) -> str:
+        """Ask the system for a fresh association; returns one of the words of `visit/association.py`."""
+
+
+class Switch(Protocol):
+    """Applies an AP config by its command."""
+
+    async def apply(self, ap_config: str, stop: asyncio.Event) -> str | None:
+        """Run the command of that AP config; None when it worked, otherwise what went wrong, in words."""

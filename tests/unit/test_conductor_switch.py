@@ -1,0 +1,84 @@
+"""How AP configs are applied during a visit, and that nothing is measured under a wrong name."""
+
+from visit_fakes import FakeOperator, FakePath, FakeSwitch, Visit, basement_plan
+
+from sitetest.visit.conductor import Patience
+from sitetest.visit.events import SwitchStarted
+
+ABBA = ("auto", "wide80", "wide80", "auto")
+
+
+async def test_a_command_is_run_at_every_turn_also_for_the_same_ap_config() -> None:
+    """Two turns of one AP config are two measurements only if it was applied twice (docs/method.md)."""
+    switch = FakeSwitch()
+    visit = Visit(basement_plan(ABBA), switch=switch, by_command=True)
+    await visit.run()
+    assert switch.applied == list(ABBA)
+    assert [turn.switched for turn in visit.keeper.turns] == ["command"] * 4
+    assert [event.by for event in visit.events if isinstance(event, SwitchStarted)] == ["command"] * 4
+
+
+async def test_with_one_ap_config_the_command_is_run_once() -> None:
+    """There is nothing to switch between."""
+    switch = FakeSwitch()
+    visit = Visit(basement_plan(("auto",) * 3), switch=switch, by_command=True)
+    await visit.run()
+    assert switch.applied == ["auto"]
+    assert [turn.switched for turn in visit.keeper.turns] == ["command", "kept", "kept"]
+
+
+async def test_a_command_that_fails_is_tried_again_after_a_pause() -> None:
+    """An access point may be busy for a moment."""
+    switch = FakeSwitch(["exit code 1", "exit code 1"])
+    visit = Visit(basement_plan(("auto", "wide80")), switch=switch, by_command=True)
+    outcome = await visit.run()
+    assert switch.applied == ["auto", "auto", "auto", "wide80"]
+    assert visit.clock.slept_s == [5.0, 5.0]
+    assert outcome.without_result == ()
+
+
+async def test_when_the_command_keeps_failing_the_person_is_asked() -> None:
+    """Somebody is there: the visit need not lose the turn."""
+    operator = FakeOperator()
+    visit = Visit(
+        basement_plan(("auto", "wide80")),
+        switch=FakeSwitch(["no answer"] * 3),
+        operator=operator,
+        by_command=True,
+        patience=Patience(apply_tries=3),
+    )
+    await visit.run()
+    assert operator.switched == ["auto"]
+    assert [turn.switched for turn in visit.keeper.turns] == ["operator", "command"]
+    assert visit.notes() == ["not_applied"]
+
+
+async def test_when_nobody_can_apply_it_the_turn_is_lost_and_replaced_once() -> None:
+    """Never measured under a wrong name: three tries, then the replacement at the end of the quad."""
+    switch = FakeSwitch(["no answer"] * 3)
+    visit = Visit(basement_plan(("auto", "wide80", "wide80", "auto")), switch=switch, by_command=True)
+    outcome = await visit.run()
+    assert [(record.turn, record.ap_config) for record in visit.records] == [
+        (2, "wide80"),
+        (3, "wide80"),
+        (4, "auto"),
+        (5, "auto"),
+    ]
+    assert outcome.without_result == ()
+    assert visit.notes() == ["not_applied"]
+    assert "no answer" in visit.keeper.events[1].detail
+
+
+async def test_a_command_that_never_works_leaves_its_measurements_without_a_result() -> None:
+    """And the visit still ends."""
+    visit = Visit(basement_plan(("auto", "auto")), switch=FakeSwitch(["no answer"] * 100), by_command=True)
+    outcome = await visit.run()
+    assert (outcome.outcome, visit.records, len(outcome.without_result)) == ("complete", [], 2)
+
+
+async def test_without_command_and_person_the_second_ap_config_is_not_measured_as_the_first() -> None:
+    """The preflight refuses such a plan; the conductor must not mislabel it either."""
+    visit = Visit(basement_plan(("auto", "wide80")), path=FakePath(association="not_wifi"))
+    outcome = await visit.run()
+    assert visit.records == []
+    assert len(outcome.without_result) == 2
