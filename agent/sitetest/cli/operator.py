@@ -1,0 +1,70 @@
+"""The person in the room: asked to switch the AP config, or to take the laptop off the network and back on.
+
+One key (Enter) says that it is done. When the input ends, nobody is there any more: the run is asked to stop, which
+keeps what is measured. May import plan.cases, report and the standard library only.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+from sitetest.plan.cases import Turn
+
+
+class PromptScreen(Protocol):
+    """Where a question is shown."""
+
+    def paused(self) -> AbstractContextManager[None]:
+        """Give the terminal to the question for a while."""
+
+    def say(self, text: str) -> None:
+        """Show one message."""
+
+
+class TypingOperator:
+    """A person at the keyboard. ``next_line`` returns None when the input has ended; ``stop`` is then set."""
+
+    def __init__(
+        self,
+        screen: PromptScreen,
+        next_line: Callable[[], Awaitable[str | None]],
+        stop: asyncio.Event,
+    ) -> None:
+        self._screen = screen
+        self._next_line = next_line
+        self._stop = stop
+
+    async def switch_to(self, turn: Turn) -> None:
+        """Ask for the AP config of a turn; return when the person says that it is applied, or the run is stopping."""
+        await self._ask(
+            f"Now set the access point to AP config:  {turn.ap_config}\n"
+            "Wait until the laptop is back on its network, then press Enter (Ctrl-C stops the run)."
+        )
+
+    async def reassociate(self, turn: Turn) -> bool:
+        """Ask for a fresh association; False when nobody is there to ask."""
+        return await self._ask(
+            f"Take the laptop off the network and back on, for a fresh start with {turn.ap_config}.\n"
+            "Then press Enter (Ctrl-C stops the run)."
+        )
+
+    async def _ask(self, question: str) -> bool:
+        with self._screen.paused():
+            for line in question.splitlines():
+                self._screen.say(line)
+            answer = await self._answer()
+            if answer is None and not self._stop.is_set():
+                self._screen.say("The input has ended, so nobody can answer: stopping. What is measured is kept.")
+                self._stop.set()
+        return answer is not None
+
+    async def _answer(self) -> str | None:
+        typed = asyncio.ensure_future(self._next_line())
+        stopped = asyncio.ensure_future(self._stop.wait())
+        try:
+            await asyncio.wait({typed, stopped}, return_when=asyncio.FIRST_COMPLETED)
+            return typed.result() if typed.done() else None
+        finally:
+            typed.cancel()
+            stopped.cancel()

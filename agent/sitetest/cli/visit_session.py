@@ -1,0 +1,248 @@
+"""Puts a visit together out of all the rooms, runs it, and returns what came of it. ``run`` and ``demo`` share this.
+
+    files -> plan -> servers -> engines -> questions to the person -> store (locked) -> preflight -> conductor
+
+Whatever can be refused is refused before anything is measured. May import everything of sitetest; nothing of it is
+imported before a command needs it.
+"""
+
+import asyncio
+import platform
+import secrets
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from sitetest import __version__
+from sitetest.cli.connection import Connections
+from sitetest.cli.far_ends import FarEnds, engines_for, reach
+from sitetest.cli.interrupts import Interrupts, on_interrupt
+from sitetest.cli.operator import TypingOperator
+from sitetest.cli.planned_visit import PlannedVisit, plan_visit, planned
+from sitetest.cli.progress import Screen
+from sitetest.cli.questions import agree, choose_ap_configs
+from sitetest.cli.readiness import PlannedApConfigs, preflight_of
+from sitetest.cli.results_folder import require_results
+from sitetest.engines.known_servers import KnownServers
+from sitetest.errors import UsageError
+from sitetest.plan.cases import Plan
+from sitetest.plan.loading import load_profile, load_site
+from sitetest.plan.order import ap_configs_to_ask
+from sitetest.plan.plan_json import plan_from_json, plan_to_json
+from sitetest.report.cautions import CONSENT, internet_caution
+from sitetest.store.database import Store
+from sitetest.store.reading import StoreReader, store_path
+from sitetest.store.records import AttemptRecord, VisitRecord
+from sitetest.visit.agenda import Agenda
+from sitetest.visit.clock import SystemClock
+from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor, VisitOutcome
+from sitetest.visit.path import SystemPath
+from sitetest.visit.preflight import preflight
+
+NextLine = Callable[[], Awaitable[str | None]]
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the command line says. server, token, ap_configs, engine, seed: None when left out. yes: ask nothing.
+    remember: keep the server's token for the next time."""
+
+    site_dir: Path
+    profile: str
+    server: str | None = None
+    token: str | None = None
+    ap_configs: tuple[str, ...] | None = None
+    engine: str | None = None
+    seed: int | None = None
+    yes: bool = False
+    resume: bool = False
+    remember: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What came of it. outcome: a word of the conductor. open_slots: still wanted. without_result: settled without one.
+    attempts: of the whole visit, earlier parts included. table_problem: why results.csv is behind; None when it is not.
+    nothing_left: there was nothing to resume."""
+
+    visit: VisitRecord
+    plan: Plan
+    outcome: str
+    open_slots: int
+    without_result: int
+    attempts: tuple[AttemptRecord, ...]
+    table_problem: str | None = None
+    nothing_left: bool = False
+
+
+def run_to_the_end(wishes: Wishes) -> Session:
+    """Run a visit with progress on stderr and a person at the keyboard. Blocks. Raises SitetestError."""
+    from sitetest.cli.consoles import messages_console
+    from sitetest.cli.progress import screen_on
+    from sitetest.cli.typed_line import TypedLines
+
+    clock = SystemClock()
+    screen = screen_on(messages_console(), clock.monotonic_s)
+    return asyncio.run(run_visit(wishes, screen, TypedLines().next_line, clock))
+
+
+async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: SystemClock) -> Session:
+    """Run one visit, or what is left of it. Raises SitetestError, and KeyboardInterrupt before anything is measured."""
+    begun = None
+    if wishes.resume:
+        begun = _begun_visit(wishes)
+        if begun.outcome == COMPLETE:
+            return begun
+    visit_plan = await _plan(wishes, begun, screen, next_line)
+    plan = visit_plan.plan
+    ap_configs = PlannedApConfigs.of(visit_plan.site, plan)
+    async with AsyncExitStack() as stack:
+        known = KnownServers()
+        connections = Connections(stack, known, wishes.token)
+        ends = await reach(connections, plan, visit_plan.site.server, wishes.server)
+        client = platform.node() or "laptop"
+        engines = engines_for(plan, ends, client)
+        store = stack.enter_context(Store.open(store_path(wishes.site_dir), create=begun is None, now=clock.now))
+        asked = preflight_of(
+            wishes.site_dir, plan, ap_configs, ends=ends, engines=engines, agent=client, yes=wishes.yes
+        )
+        for check in await preflight(asked):
+            if not check.ok:
+                screen.say(f"Note: {check.detail}")
+        if wishes.remember:
+            for end in ends.servers.values():
+                connections.worked(end)
+        for note in known.notes:
+            screen.say(f"Note: {note}")
+        if ends.simulated is None:
+            screen.say(f"Caution: {CONSENT}")
+        await _agree_to_internet_volume(visit_plan, wishes, screen, next_line)
+        visit = begun.visit if begun is not None else _new_visit(plan, client, ends, clock)
+        stop = asyncio.Event()
+        conductor = Conductor(
+            clock=clock,
+            keeper=store,
+            engines=engines,
+            path=SystemPath(ends.targets()),
+            ap_configs=ap_configs.facts,
+            servers=ends.labels,
+            new_id=lambda: secrets.token_hex(8),
+            stop=stop,
+            switch=ap_configs.switch(),
+            operator=None if wishes.yes else TypingOperator(screen, next_line, stop),
+            subscribers=(screen,),
+        )
+        already = None if begun is None else store.attempts(visit.visit_id)
+        outcome = await _conduct(conductor, plan, visit, already, screen)
+        attempts = tuple(store.attempts(visit.visit_id))
+        agenda = Agenda(plan, attempts)
+        return Session(
+            visit=visit,
+            plan=plan,
+            outcome=INTERRUPTED if outcome is None else outcome.outcome,
+            open_slots=agenda.open if outcome is None else outcome.open_slots,
+            without_result=len(agenda.without_result if outcome is None else outcome.without_result),
+            attempts=attempts,
+            table_problem=store.table_problem,
+        )
+
+
+async def _conduct(
+    conductor: Conductor,
+    plan: Plan,
+    visit: VisitRecord,
+    already: Sequence[AttemptRecord] | None,
+    screen: Screen,
+) -> VisitOutcome | None:
+    """Run the conductor under Ctrl-C; None when the person stopped it at once."""
+    running = asyncio.create_task(conductor.run(plan, visit, already), name="visit")
+
+    def said(text: str) -> None:
+        screen.stop_asked()
+        screen.say(text)
+
+    interrupts = Interrupts(conductor.stop, running, said)
+    with screen, on_interrupt(interrupts.press):
+        try:
+            return await running
+        except asyncio.CancelledError:
+            if not interrupts.stopped_at_once:
+                raise
+            return None
+
+
+def _begun_visit(wishes: Wishes) -> Session:
+    """Return the last visit of the profile as it stands. Raises UsageError when there was none."""
+    profile = load_profile(wishes.site_dir, wishes.profile)
+    with StoreReader.read_only(require_results(wishes.site_dir)) as store:
+        visits = [one for one in store.visits() if (one.profile, one.location) == (profile.name, profile.location)]
+        if not visits:
+            raise UsageError(
+                f"There is no visit of the profile {profile.name!r} to go on with.", "Start one: leave --resume out."
+            )
+        visit = visits[-1]
+        outcome = store.outcome(visit.visit_id)
+        attempts = tuple(store.attempts(visit.visit_id))
+    plan = plan_from_json(visit.plan)
+    agenda = Agenda(plan, attempts)
+    return Session(
+        visit=visit,
+        plan=plan,
+        outcome=outcome or INTERRUPTED,
+        open_slots=0 if outcome == COMPLETE else agenda.open,
+        without_result=len(agenda.without_result),
+        attempts=attempts,
+        nothing_left=outcome == COMPLETE,
+    )
+
+
+async def _plan(wishes: Wishes, begun: Session | None, screen: Screen, next_line: NextLine) -> PlannedVisit:
+    if begun is not None:
+        _refuse_other_plan(wishes)
+        site = load_site(wishes.site_dir)
+        return planned(wishes.site_dir, site, load_profile(wishes.site_dir, wishes.profile), begun.plan)
+    ap_configs = wishes.ap_configs
+    if not ap_configs and not wishes.yes:
+        choice = ap_configs_to_ask(load_site(wishes.site_dir), load_profile(wishes.site_dir, wishes.profile))
+        if choice:
+            ap_configs = await choose_ap_configs(choice, next_line, screen.say)
+    return plan_visit(wishes.site_dir, wishes.profile, ap_configs, wishes.engine, wishes.seed)
+
+
+def _refuse_other_plan(wishes: Wishes) -> None:
+    given = {"--ap-config": wishes.ap_configs, "--engine": wishes.engine, "--seed": wishes.seed}
+    for option, value in given.items():
+        if value is not None and value != ():
+            raise UsageError(
+                f"{option} cannot be given together with --resume: the visit goes on with the plan that it began with.",
+                f"Leave {option} out, or begin a new visit without --resume.",
+            )
+
+
+async def _agree_to_internet_volume(
+    visit_plan: PlannedVisit, wishes: Wishes, screen: Screen, next_line: NextLine
+) -> None:
+    caution = internet_caution(visit_plan.estimate)
+    if not caution:
+        return
+    screen.say(f"Caution: {caution}")
+    if not wishes.yes and not await agree("Go on and move that data?", next_line, screen.say):
+        raise UsageError(
+            "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
+        )
+
+
+def _new_visit(plan: Plan, client: str, ends: FarEnds, clock: SystemClock) -> VisitRecord:
+    return VisitRecord(
+        visit_id=secrets.token_hex(8),
+        site=plan.site,
+        location=plan.location,
+        profile=plan.profile,
+        started_at=clock.now(),
+        plan=plan_to_json(plan),
+        seed=plan.seed,
+        client=client,
+        sitetest_version=__version__,
+        simulated=ends.simulated,
+    )

@@ -1,0 +1,1 @@
+"""Results turned into text for people. Decides nothing and measures nothing."""

@@ -1,0 +1,70 @@
+"""What to do next about an attempt that failed, did not count, or carries a flag.
+
+One sentence each, addressed to the person in the room. Advice never proposes a channel, width or power as allowed: that
+is set by each country. Pure. May import store.records and the standard library only.
+"""
+
+from collections.abc import Sequence
+
+from sitetest.store.records import AttemptRecord, Status
+
+CODE_ADVICE = {
+    "outlier": "nothing by hand: it is kept and counted, and earned an extra repeat if one was left.",
+    "laptop_cpu": "close other programs, plug the laptop in, and measure again: the laptop may have been the limit.",
+    "laptop_saturated": "close other programs and plug the laptop in, or try --engine iperf3.",
+    "server_cpu": "use a faster machine for the test server: it may have been the limit.",
+    "stall": "nothing by hand: it is kept and counted; if it comes again, look for roaming or interference here.",
+    "path_changed": "keep the laptop on one network: no second cable, no VPN; then `sitetest run --resume`.",
+    "shared": "let this agent have the test server to itself, then `sitetest run --resume`.",
+    "server_gone": "see that sitetest-server runs and its machine stays awake, then `sitetest run --resume`.",
+    "refused": "see that sitetest-server runs and no firewall blocks its ports, then `sitetest run --resume`.",
+    "lease": "run `sitetest check`: it asks the test server for a lease and says what it answers.",
+    "certificate": "run `sitetest check`: the server's certificate is not trusted here.",
+    "engine_unusable": "run `sitetest check`: it says which engine is missing and how to get it.",
+    "engine_fault": "a fault of ours: please report it with this text; then `sitetest run --resume`.",
+    "unreachable": "it counts as a failure; `sitetest check` tells whether laptop, network or server was at fault.",
+    "clock_step": "nothing by hand: order and durations do not come from the clock that was set.",
+    "data_cap": "raise [limits] internet_data_gb in the profile or in site.toml if the volume may be used.",
+}
+"""By the code word that a flag is named after and that a reason begins with (`visit/validity.py`, `visit/retry.py`)."""
+
+SIMULATED = "simulated"
+
+MADE_GOOD = "nothing: it was measured again, and that attempt counts."
+
+STATUS_ADVICE = {
+    Status.OK: "read what was seen before you rely on this attempt.",
+    Status.FAILED: "it counts as a failure of this AP config; if the cause lay elsewhere, measure this location again.",
+    Status.INVALID: "it does not count; remove the cause, then `sitetest run --resume` measures what is missing.",
+    Status.INTERRUPTED: "`sitetest run --resume` measures what is missing.",
+}
+
+
+def is_blemished(record: AttemptRecord) -> bool:
+    """Return whether an attempt is shown among those to look at again: not ``ok``, or flagged.
+
+    That the link is simulated stands above every table and is not shown again for each attempt.
+    """
+    return record.status is not Status.OK or any(flag.name != SIMULATED for flag in record.flags)
+
+
+def next_action(record: AttemptRecord, made_good: bool = False) -> str:
+    """Return what to do next: by why the attempt ended as it did, then by its first flag, then by its status.
+
+    made_good: a later attempt has measured what this one did not.
+    """
+    if made_good and record.status in {Status.INVALID, Status.INTERRUPTED}:
+        return MADE_GOOD
+    codes = [record.reason.partition(":")[0], *(flag.name for flag in record.flags)]
+    known = [CODE_ADVICE[code] for code in codes if code in CODE_ADVICE]
+    return known[0] if known else STATUS_ADVICE[record.status]
+
+
+def is_made_good(record: AttemptRecord, attempts: Sequence[AttemptRecord]) -> bool:
+    """Return whether another attempt of the same visit settled the same wanted measurement."""
+    return any(_wanted(other) == _wanted(record) and other.status in {Status.OK, Status.FAILED} for other in attempts)
+
+
+def _wanted(record: AttemptRecord) -> tuple[object, ...]:
+    case = (record.location, record.leg, record.engine, record.ap_config, record.direction)
+    return (record.visit_id, record.repeat, case)

@@ -1,0 +1,86 @@
+"""A plan as text and as JSON, before anything is measured. Pure. May import rich, plan and report."""
+
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from sitetest.plan.cases import Plan
+from sitetest.plan.estimate import Estimate
+from sitetest.report.case_label import CaseLabel
+from sitetest.report.cautions import cautions
+from sitetest.report.printable import printable
+from sitetest.report.wording import count_text, duration_text, volume_text
+
+
+def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
+    """Return what would run, in which order, for how long and with how much data."""
+    label = CaseLabel.telling_apart(plan.cases)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
+    for heading in ("turn", "AP config", "measures"):
+        table.add_column(heading, overflow="fold")
+    for turn in plan.turns:
+        measures = ", ".join(" ".join(label.without_ap_config(slot.case)) for slot in turn.slots)
+        table.add_row(str(turn.number), Text(printable(turn.ap_config)), measures)
+    engines = " and ".join(dict.fromkeys(case.engine for case in plan.cases))
+    facts = [
+        f"{count_text(len(plan.slots), 'measurement')} in {count_text(len(plan.turns), 'turn')}, "
+        f"about {duration_text(estimate.duration_s)}",
+        f"each {plan.timing.warm_up_s:g} s of warm-up and {plan.timing.duration_s:g} s that count, "
+        f"{count_text(plan.timing.streams, 'stream')}, {engines}",
+        f"about {volume_text(estimate.lan_bytes)} on the local network",
+    ]
+    if estimate.internet_cap_bytes is not None:
+        facts.append(
+            f"about {volume_text(estimate.internet_bytes)} over the internet line, "
+            f"stopped at {volume_text(estimate.internet_cap_bytes)}"
+        )
+    return Group(
+        Text(printable(f"{plan.location} - {plan.site}, profile {plan.profile}"), style="bold"),
+        *(Text(f"  {fact}") for fact in facts),
+        Text(),
+        table,
+        Text(),
+        Text(f"This order is that of --seed {plan.seed}."),
+        Text(),
+        *(Text(f"Caution: {caution}") for caution in cautions(plan, estimate)),
+    )
+
+
+def plan_document(plan: Plan, estimate: Estimate) -> dict[str, Any]:
+    """Return the same as a JSON-ready mapping."""
+    return {
+        "site": plan.site,
+        "profile": plan.profile,
+        "location": plan.location,
+        "seed": plan.seed,
+        "streams": plan.timing.streams,
+        "warm_up_s": plan.timing.warm_up_s,
+        "duration_s": plan.timing.duration_s,
+        "measurements": len(plan.slots),
+        "estimate": {
+            "duration_s": estimate.duration_s,
+            "lan_bytes": estimate.lan_bytes,
+            "internet_bytes": estimate.internet_bytes,
+            "internet_cap_bytes": estimate.internet_cap_bytes,
+        },
+        "turns": [
+            {
+                "turn": turn.number,
+                "quad": turn.quad,
+                "ap_config": turn.ap_config,
+                "measures": [
+                    {
+                        "repeat": slot.repeat,
+                        "direction": slot.case.direction,
+                        "leg": slot.case.leg,
+                        "engine": slot.case.engine,
+                    }
+                    for slot in turn.slots
+                ],
+            }
+            for turn in plan.turns
+        ],
+        "cautions": list(cautions(plan, estimate)),
+    }

@@ -1,0 +1,94 @@
+"""The person at the keyboard: Enter confirms, the end of the input and Ctrl-C let the run stop cleanly."""
+
+import asyncio
+import os
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager, suppress
+
+import pytest
+from bookshop_visit import bookshop_plan
+
+from sitetest.cli.operator import TypingOperator
+from sitetest.cli.typed_line import TypedLines
+
+TURN = bookshop_plan(ap_configs=("auto", "[wide80]")).turns[1]
+
+
+class ShownText:
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+        self.questions = 0
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        self.questions += 1
+        yield
+
+    def say(self, text: str) -> None:
+        self.lines.append(text)
+
+
+@pytest.fixture
+async def keyboard() -> AsyncIterator[tuple[TypedLines, int]]:
+    reading, writing = os.pipe()
+    yield TypedLines(reading), writing
+    with suppress(OSError):
+        os.close(writing)  # lets a reader that still waits see the end of its input
+    await asyncio.sleep(0)
+    os.close(reading)
+
+
+Keyboard = tuple[TypedLines, int]
+
+
+async def test_enter_confirms_the_switch_and_the_question_names_the_ap_config(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    screen, stop = ShownText(), asyncio.Event()
+    operator = TypingOperator(screen, typed.next_line, stop)
+    os.write(writing, b"\n")
+    await asyncio.wait_for(operator.switch_to(TURN), 5)
+    assert "[wide80]" in screen.lines[0]
+    assert "Enter" in screen.lines[1]
+    assert not stop.is_set()
+
+
+async def test_reassociate_tells_whether_somebody_was_there(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    screen, stop = ShownText(), asyncio.Event()
+    operator = TypingOperator(screen, typed.next_line, stop)
+    os.write(writing, b"done\n")
+    assert await asyncio.wait_for(operator.reassociate(TURN), 5)
+    os.close(writing)
+    assert not await asyncio.wait_for(operator.reassociate(TURN), 5)
+    assert stop.is_set()
+    assert "nobody can answer" in screen.lines[-1]
+
+
+async def test_ctrl_c_at_the_question_ends_the_wait(keyboard: Keyboard) -> None:
+    typed, _ = keyboard
+    stop = asyncio.Event()
+    asking = asyncio.create_task(TypingOperator(ShownText(), typed.next_line, stop).switch_to(TURN))
+    await asyncio.sleep(0)
+    assert not asking.done()
+    stop.set()
+    await asyncio.wait_for(asking, 5)
+
+
+async def test_what_is_typed_after_a_question_was_given_up_answers_the_next(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    first = asyncio.create_task(typed.next_line())
+    await asyncio.sleep(0)
+    first.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await first
+    os.write(writing, b"late\nnext\n")
+    assert await asyncio.wait_for(typed.next_line(), 5) == "late"
+    assert await asyncio.wait_for(typed.next_line(), 5) == "next"
+
+
+async def test_the_last_line_counts_without_its_end_and_then_the_input_is_over(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    os.write(writing, b"no end")
+    os.close(writing)
+    assert await asyncio.wait_for(typed.next_line(), 5) == "no end"
+    assert await asyncio.wait_for(typed.next_line(), 5) is None
