@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import threading
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager, suppress
 
@@ -34,7 +35,9 @@ async def keyboard() -> AsyncIterator[tuple[TypedLines, int]]:
     yield TypedLines(reading), writing
     with suppress(OSError):
         os.close(writing)  # lets a reader that still waits see the end of its input
-    await asyncio.sleep(0)
+    for thread in threading.enumerate():
+        if thread.name == "typed line":
+            thread.join(5)  # one that has yet to read would otherwise read the next test's descriptor
     os.close(reading)
 
 
