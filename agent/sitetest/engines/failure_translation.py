@@ -216,6 +216,7 @@ def _failure(problem: BaseException, kind: FailureKind, stage: Stage, endpoint: 
 
 def _seen(problem: BaseException, kind: FailureKind, number: int | None) -> str:
     words = _own_words(problem)
+    system = f" ({os.strerror(number)})" if number else ""  # the library's own text is no sentence for people
     if isinstance(problem, aiohttp.ClientConnectorDNSError):
         return f"the name cannot be resolved ({words})"
     sentences = {
@@ -223,8 +224,8 @@ def _seen(problem: BaseException, kind: FailureKind, number: int | None) -> str:
         FailureKind.CONNECT_TIMEOUT: f"no connection within {CONNECT_TIMEOUT_S:g} s",
         FailureKind.CERTIFICATE: f"the server's certificate or its TLS cannot be trusted ({words})",
         FailureKind.UNREACHABLE: f"no way to it ({words})",
-        FailureKind.PEER_DIED: f"the server closed the connection ({words})",
-        FailureKind.LINK_LOST: f"the path was lost ({os.strerror(number) if number else words})",
+        FailureKind.PEER_DIED: f"the server closed the connection{system}",
+        FailureKind.LINK_LOST: f"the path was lost{system}",
         FailureKind.STALLED: "no answer in time",
     }
     return sentences.get(kind, f"the answer cannot be understood ({words})")
