@@ -5,7 +5,6 @@
 Attempts of a second with the http engine against a server on loopback that paces them; about twelve minutes. Aim: flat.
 """
 
-import json
 import subprocess
 import sys
 import tempfile
@@ -16,7 +15,8 @@ import psutil
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from loopback_site import loopback_site
-from server_process import ServerProcess, server_process
+from paced_server import paced_server
+from server_process import ServerProcess
 from sitetest_process import start_agent
 
 MIB = 2**20
@@ -53,9 +53,7 @@ def main() -> None:
     """Run, sample, print."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        link = folder / "link.json"
-        link.write_text(json.dumps({"current": "auto", "configs": {"auto": {"download_mbps": 120, "upload_mbps": 80}}}))
-        with server_process(folder / "server", "--simulate-link", str(link)) as server:
+        with paced_server(folder / "server") as server:
             watch(folder, server)
 
 

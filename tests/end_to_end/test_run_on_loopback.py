@@ -4,29 +4,23 @@ The server paces its payload: an unpaced loopback keeps a processor core busy, w
 """
 
 import csv
-import json
 import signal
 import sqlite3
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+import trustme
 from loopback_site import loopback_site
+from paced_server import paced_server
 from server_process import ServerProcess, server_process
+from site_folder import site_folder
 from sitetest_process import document, run_agent, start_agent, until_said
 
+from sitetest_wire.messages import LEASE_SILENCE_S
+
 pytestmark = pytest.mark.slow
-
-
-@contextmanager
-def paced_server(folder: Path) -> Iterator[ServerProcess]:
-    folder.mkdir(parents=True, exist_ok=True)
-    rates = {"download_mbps": 120, "upload_mbps": 80}
-    link = folder / "link.json"
-    link.write_text(json.dumps({"current": "auto", "configs": {"auto": rates}}), encoding="utf-8")
-    with server_process(folder, "--simulate-link", str(link)) as running:
-        yield running
 
 
 @pytest.fixture
@@ -191,6 +185,86 @@ def test_two_agents_on_one_server_both_finish_and_the_one_who_waits_is_told(
     told = [line for _, err in ends for line in err.splitlines() if line.startswith("waiting for the server")]
     assert told
     assert all("we are next" in line for line in told)
+
+
+def test_an_agent_that_vanishes_gives_its_turn_to_the_one_who_waits(tmp_path: Path, server: ServerProcess) -> None:
+    """Killed in mid-transfer: its lease ends by itself, and the next agent, told its place, measures."""
+    long = loopback_site(tmp_path / "one", server.url, turns=1, duration_s=60.0)
+    first = start_agent(
+        tmp_path / "home-one", "run", "-p", "basement", "--site", str(long), "--yes", token=server.token
+    )
+    short = loopback_site(tmp_path / "two", server.url, turns=1)
+    try:
+        until_said(first, lambda line: line.startswith("turn 1 of 1"))
+        second = start_agent(
+            tmp_path / "home-two", "run", "-p", "basement", "--site", str(short), "--yes", token=server.token
+        )
+        try:
+            until_said(second, lambda line: line.startswith("waiting for the server"))
+            first.kill()
+            began_s = time.monotonic()
+            _, err = second.communicate(timeout=60)
+        finally:
+            if second.poll() is None:
+                second.kill()
+                second.communicate()
+    finally:
+        first.kill()
+        first.communicate()
+    assert second.returncode == 0, err
+    assert time.monotonic() - began_s < LEASE_SILENCE_S + 10.0
+    assert [row["status"] for row in rows(short)] == ["ok", "ok"]
+
+
+BOTH_LEGS_SITE = """\
+format = 1
+site = "quay-street-bookshop"
+[server]
+lan = "{lan}"
+internet = "https://localhost:{far_port}"
+[[access_point]]
+name = "counter"
+[[ap_config]]
+name = "auto"
+access_point = "counter"
+"""
+
+BOTH_LEGS_PROFILE = """\
+format = 1
+location = "basement"
+[matrix]
+legs = ["lan", "internet"]
+engines = ["http"]
+ap_configs = ["auto"]
+[timing]
+streams = 2
+warm_up_s = 0
+duration_s = 1
+[repeats]
+minimum = 1
+"""
+
+
+def test_a_certificate_that_is_not_trusted_costs_the_internet_leg_only(tmp_path: Path, server: ServerProcess) -> None:
+    """The issuer of the far server's certificate is nobody whom this laptop trusts."""
+    certificate = trustme.CA().issue_cert("localhost")
+    chain, key = tmp_path / "chain.pem", tmp_path / "key.pem"
+    chain.write_bytes(b"".join(part.bytes() for part in certificate.cert_chain_pems))
+    key.write_bytes(certificate.private_key_pem.bytes())
+    tls = ("--tls-cert", str(chain), "--tls-key", str(key))
+    with server_process(tmp_path / "far", *tls, token=server.token) as far:
+        text = BOTH_LEGS_SITE.format(lan=server.url, far_port=far.port)
+        site = site_folder(tmp_path / "shop", text, basement=BOTH_LEGS_PROFILE)
+        done = run_agent(tmp_path, "run", "-p", "basement", "--site", str(site), "--yes", token=server.token)
+    assert done.returncode == 3, done.stderr
+    assert "certificate" in done.stderr
+    assert "Traceback" not in done.stderr
+    settled = {(row["leg"], row["direction"]): row["status"] for row in rows(site) if row["status"] == "ok"}
+    assert settled == {("lan", "download"): "ok", ("lan", "upload"): "ok"}
+    far_rows = [row for row in rows(site) if row["leg"] == "internet"]
+    assert all(row["reason"].startswith("certificate: ") for row in far_rows)
+    assert {row["direction"] for row in far_rows} == {"download", "upload"}
+    assert store_is_whole(site)
 
 
 def test_a_server_killed_in_the_middle_leaves_a_whole_store_and_a_way_on(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ the frame with its Ethernet header and without FCS).
 """
 
 import json
+import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,9 +14,11 @@ from typing import Any
 
 import pytest
 from lab_network import LabNetwork, truth_mbps
+from loopback_site import loopback_site
+from paced_server import paced_server
 from server_process import TOKEN, ServerProcess, server_process
 from site_folder import site_folder
-from sitetest_process import COMMAND, agent_environment
+from sitetest_process import COMMAND, agent_environment, document, run_agent, start_agent, until_said
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.timeout(180)]
 
@@ -167,3 +170,35 @@ def until(agent: "subprocess.Popen[bytes]", wanted: bytes) -> None:
         if wanted in line:
             return
     raise AssertionError(f"never said: {wanted!r}")
+
+
+def test_a_disk_that_fills_up_ends_the_run_with_what_is_kept_and_resume_completes_it(tmp_path: Path) -> None:
+    """Between two attempts of a real run the site's disk loses its last byte of room."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=80m", "sitetest-test", str(disk)], check=True)
+    try:
+        with paced_server(tmp_path / "server") as server:
+            site = loopback_site(disk / "shop", server.url, turns=4)
+            run = ("run", "-p", "basement", "--site", str(site), "--yes")
+            agent = start_agent(tmp_path, *run, token=server.token)
+            try:
+                until_said(agent, lambda line: line.startswith("1/8 "))
+                with (disk / "filler").open("wb", buffering=0) as filler:
+                    while shutil.disk_usage(disk).free:
+                        filler.write(bytes(65536) if shutil.disk_usage(disk).free >= 65536 else bytes(4096))
+                _, err = agent.communicate(timeout=30)
+            finally:
+                if agent.poll() is None:
+                    agent.kill()
+                    agent.communicate()
+            assert agent.returncode == 3, err
+            assert "Traceback" not in err
+            assert "kept" in err
+            assert "--resume" in err
+            (disk / "filler").unlink()
+            done = run_agent(tmp_path, *run, "--resume", "--json", token=server.token)
+            assert done.returncode == 0, done.stderr
+            assert [case["n"] for case in document(done.stdout)["cases"]] == [4, 4]
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
