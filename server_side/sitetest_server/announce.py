@@ -63,7 +63,7 @@ class Announcement:
                 async with asyncio.timeout(GOODBYE_TIMEOUT_S):
                     await self._zeroconf.async_close()  # unregisters first
             except (OSError, TimeoutError, Error) as problem:
-                self._note(f"could not say goodbye on the local network: {problem!r}")
+                self._note(f"could not say goodbye on the local network: {_words(problem)}")
 
     async def _register(self) -> None:
         addresses = [self._address] if self._address else own_addresses()
@@ -74,7 +74,9 @@ class Announcement:
             self._zeroconf = AsyncZeroconf(interfaces=[self._address] if self._address else InterfaceChoice.Default)
             await (await self._zeroconf.async_register_service(self._service_info(addresses), allow_name_change=True))
         except (OSError, Error) as problem:
-            self._note(f"not announced on the local network ({problem!r}); agents need the address: --server HOST:PORT")
+            self._note(
+                f"not announced on the local network ({_words(problem)}); agents need its address: --server HOST:PORT"
+            )
 
     def _service_info(self, addresses: list[str]) -> AsyncServiceInfo:
         label = f"{self._name[:40].replace('.', '-')} {self._server_id[:6]}"
@@ -95,3 +97,8 @@ class Announcement:
 
 def _ip(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
     return ipaddress.ip_address(text)
+
+
+def _words(problem: Exception) -> str:
+    told = problem.strerror if isinstance(problem, OSError) else str(problem)
+    return told or type(problem).__name__

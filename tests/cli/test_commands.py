@@ -104,7 +104,8 @@ def test_new_writes_a_site_that_plan_accepts(tmp_path: Path, capsys: Captured) -
 def test_plan_shows_order_time_volume_and_the_caution(site: Path, capsys: Captured) -> None:
     assert main(["plan", "-p", "basement", "--site", str(site), "--seed", "3"]) == Exit.DONE
     captured = capsys.readouterr()
-    for fact in ("4 measurements in 2 turns", "on the local network", "--seed 3", "owner's consent"):
+    volume = "on the local network, if the lan leg carries"
+    for fact in ("4 measurements in 2 turns", volume, "--seed 3", "owner's consent"):
         assert fact in " ".join(captured.out.split())
     assert captured.err == ""
     assert "\x1b" not in captured.out

@@ -116,7 +116,7 @@ def _folder(site_dir: Path) -> Path:
 
 def _profile_files(site_dir: Path) -> dict[str, Path]:
     folder = _folder(site_dir)
-    shown = escaped(str(folder))
+    shown = escaped(str(Path.cwd() / folder))
     advice = "Give the site's folder with --site, or write an example with: sitetest new DIR"
     try:
         if not folder.is_dir():

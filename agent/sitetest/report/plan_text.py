@@ -6,7 +6,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from sitetest.plan.cases import Plan
+from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.estimate import Estimate
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.cautions import cautions
@@ -29,11 +29,12 @@ def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
         f"about {duration_text(estimate.duration_s)}",
         f"each {plan.timing.warm_up_s:g} s of warm-up and {plan.timing.duration_s:g} s that count, "
         f"{count_text(plan.timing.streams, 'stream')}, {engines}",
-        f"about {volume_text(estimate.lan_bytes)} on the local network",
+        f"about {volume_text(estimate.lan_bytes)} on the local network{_rates_text(estimate, Leg.LAN)}",
     ]
     if estimate.internet_cap_bytes is not None:
         facts.append(
-            f"about {volume_text(estimate.internet_bytes)} over the internet line, "
+            f"about {volume_text(estimate.internet_bytes)} over the internet line"
+            f"{_rates_text(estimate, Leg.INTERNET)}, "
             f"stopped at {volume_text(estimate.internet_cap_bytes)}"
         )
     return Group(
@@ -46,6 +47,18 @@ def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
         Text(),
         *(Text(f"Caution: {caution}") for caution in cautions(plan, estimate)),
     )
+
+
+def _rates_text(estimate: Estimate, leg: Leg) -> str:
+    """Say what a volume was reckoned with; empty without volume on that leg."""
+    volumes = [volume for volume in estimate.volumes if volume.case.leg is leg]
+    assumed = {volume.rate_mbps for volume in volumes if not volume.seen}
+    if not volumes:
+        return ""
+    if not assumed:
+        return ", at the rates seen here before"
+    rates = " and ".join(f"{rate_mbps:g}" for rate_mbps in sorted(assumed))
+    return f", if the {leg} leg carries {rates} Mbit/s"
 
 
 def plan_document(plan: Plan, estimate: Estimate) -> dict[str, Any]:
