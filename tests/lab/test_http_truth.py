@@ -25,7 +25,7 @@ def test_the_figure_of_record_is_what_the_bucket_lets_through(
     lab: LabNetwork, tmp_path: Path, rate_mbps: int, direction: Direction
 ) -> None:
     lab.set_rate(rate_mbps)
-    spec = TransferSpec(direction, streams=5, warm_up_s=1.5, duration_s=5.0)
+    spec = TransferSpec(direction, streams=5, warm_up_s=1.0, duration_s=4.0)
     with lab_server(lab, tmp_path) as server:
         result = lab.run_in(LAPTOP, lambda: http_transfer(server.url, server.token, spec))
     assert result.failure is None

@@ -37,7 +37,7 @@ def test_goodput_is_what_the_bucket_lets_through(
 ) -> None:
     """Each direction, five streams, within 0.5 % of rate x MSS / frame; and what else is told is plausible."""
     lab.set_rate(rate_mbps)
-    spec = TransferSpec(direction, streams=5, warm_up_s=1.5, duration_s=4.5)
+    spec = TransferSpec(direction, streams=5, warm_up_s=1.0, duration_s=4.0)
     result, watch, wall_s = _transfer(lab, leases_in_lab(lab), spec)
     assert result.failure is None
     assert result.throughput_mbps is not None
