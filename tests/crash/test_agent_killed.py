@@ -14,6 +14,7 @@ import sqlite3
 import subprocess
 import threading
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -75,22 +76,19 @@ def resumable(site: Path) -> bool:
         return bool(visits) and store.outcome(visits[-1].visit_id) != "complete"
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(300)
-@pytest.mark.skipif(os.name == "nt", reason="SIGKILL is a POSIX signal")
-def test_fifty_kills_lose_nothing_that_was_announced_and_repeat_nothing_that_was_done(tmp_path: Path) -> None:
-    moments = random.Random(20261125)
+def one_site(folder: Path, seed: int, kills: int) -> None:
+    """Kill the agents of one site so many times, complete the matrix, and check what is left."""
+    moments = random.Random(seed)
     announced: Counter[tuple[str, str]] = Counter()
-    kills = 0
-    with paced_server(tmp_path / "server") as running:
-        site = loopback_site(tmp_path / "site", running.url, turns=TURNS, warm_up_s=0.0, duration_s=1.0)
+    with paced_server(folder / "server") as running:
+        site = loopback_site(folder / "site", running.url, turns=TURNS, warm_up_s=0.0, duration_s=1.0)
         run = ("run", "-p", "basement", "--site", str(site), "--yes")
-        while kills < KILLS:
+        while kills:
             resume = ("--resume",) if resumable(site) else ()
             delay_s = moments.uniform(0.1, LATEST_S)
-            ended, said = killed_after(delay_s, tmp_path, *run, *resume, token=running.token)
+            ended, said = killed_after(delay_s, folder, *run, *resume, token=running.token)
             assert ended.returncode in {-signal.SIGKILL, 0}, ended.stderr
-            kills += ended.returncode == -signal.SIGKILL
+            kills -= ended.returncode == -signal.SIGKILL
             announced.update(said)
             kept = Counter(
                 (attempt.direction, f"{attempt.throughput_mbps:.1f}")
@@ -99,7 +97,7 @@ def test_fifty_kills_lose_nothing_that_was_announced_and_repeat_nothing_that_was
             )
             assert announced <= kept, f"announced and not kept: {announced - kept}"
         while resumable(site):
-            done = run_agent(tmp_path, *run, "--resume", token=running.token)
+            done = run_agent(folder, *run, "--resume", token=running.token)
             assert done.returncode == 0, done.stderr
 
     attempts = kept_attempts(site)
@@ -112,3 +110,14 @@ def test_fifty_kills_lose_nothing_that_was_announced_and_repeat_nothing_that_was
     assert set(settled.values()) == {1}, "something that was done was measured again"
     planned = {key for key in settled if key[1] <= TURNS}
     assert len(planned) == 2 * TURNS * len({attempt.visit_id for attempt in attempts})
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+@pytest.mark.skipif(os.name == "nt", reason="SIGKILL is a POSIX signal")
+def test_fifty_kills_lose_nothing_that_was_announced_and_repeat_nothing_that_was_done(tmp_path: Path) -> None:
+    """On two sites side by side, each with its own server: most of the time is waiting."""
+    with ThreadPoolExecutor(2) as both:
+        lives = [both.submit(one_site, tmp_path / str(seed), seed, KILLS // 2) for seed in (20261125, 20261126)]
+        for life in lives:
+            life.result()
