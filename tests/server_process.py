@@ -70,6 +70,7 @@ def server_process(
     port: int = 0,
     token: str = TOKEN,
     command_prefix: Sequence[str] = (),
+    announce: bool = False,
 ) -> Iterator[ServerProcess]:
     """Start a server, wait until it is ready, and stop it at the end.
 
@@ -81,7 +82,7 @@ def server_process(
     command = [*command_prefix, sys.executable, "-m", "sitetest_server", "--bind", bind, "--port", str(port)]
     with stderr_path.open("w", encoding="utf-8") as stderr:
         process = subprocess.Popen(
-            [*command, "--no-announce", *options],
+            [*command, *([] if announce else ["--no-announce"]), *options],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=stderr,

@@ -71,7 +71,7 @@ class Announcement:
             self._note("not announced: this machine has no address that others could reach")
             return
         try:
-            self._zeroconf = AsyncZeroconf(interfaces=[self._address] if self._address else InterfaceChoice.Default)
+            self._zeroconf = AsyncZeroconf(interfaces=[self._address] if self._address else InterfaceChoice.All)
             await (await self._zeroconf.async_register_service(self._service_info(addresses), allow_name_change=True))
         except (OSError, Error) as problem:
             self._note(

@@ -42,7 +42,7 @@ def test_goodput_is_what_the_bucket_lets_through(
     assert result.failure is None
     assert result.throughput_mbps is not None
     assert result.window is not None
-    assert result.window.length_s == pytest.approx(4.5, abs=0.1)
+    assert result.window.length_s == pytest.approx(spec.duration_s, abs=0.1)
     assert result.throughput_mbps == pytest.approx(truth_mbps(rate_mbps), rel=0.005)
     record_property("deviation_pct", round((result.throughput_mbps / truth_mbps(rate_mbps) - 1) * 100, 3))
     record_property("overhead_s", round(wall_s - spec.total_s, 2))
@@ -51,5 +51,5 @@ def test_goodput_is_what_the_bucket_lets_through(
     assert result.retransmits is not None
     assert result.sender[-1].rtt_ms is not None
     assert len(result.sender[-1].rtt_ms) == 5
-    assert len(watch.seen) > 50
+    assert len(watch.seen) > 8 * spec.total_s
     assert (result.local_address, result.remote_address) == (lab.address("laptop"), lab.address("server"))

@@ -44,7 +44,7 @@ class FoundServer:
 
 
 async def find_servers(
-    wait_s: float = 3.0, *, interfaces: Sequence[str] | InterfaceChoice = InterfaceChoice.Default
+    wait_s: float = 3.0, *, interfaces: Sequence[str] | InterfaceChoice = InterfaceChoice.All
 ) -> list[FoundServer]:
     """Ask the local network for ``wait_s`` seconds; return each server once, by name.
 
