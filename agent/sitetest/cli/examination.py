@@ -15,12 +15,12 @@ from sitetest.cli.readiness import PlannedApConfigs, preflight_of
 from sitetest.engines.iperf3 import Iperf3Engine
 from sitetest.engines.known_servers import KnownServers
 from sitetest.errors import Exit, ServerError
+from sitetest.observe.linux_interface import is_wifi
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.loading import load_site
 from sitetest.plan.order import make_plan
 from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
-from sitetest.visit.association import is_wifi
 from sitetest.visit.path import SystemPath
 from sitetest.visit.preflight import Check, examine
 from sitetest_wire.words import EngineName

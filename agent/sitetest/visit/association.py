@@ -16,7 +16,9 @@ import shutil
 import sys
 from pathlib import Path
 
+from sitetest.observe.linux_interface import is_wifi
 from sitetest.visit.child_process import run_command
+from sitetest_wire.wired_link import SYSFS_NET
 
 FRESH, OPERATOR, NOT_WIFI, NOT_POSSIBLE = "fresh", "operator", "not_wifi", "not_possible"
 
@@ -26,13 +28,6 @@ ASK_TIMEOUT_S = 5.0
 ASSOCIATE_TIMEOUT_S = 45.0
 """For association, authentication and an address. A radar channel may need a minute before the access point itself is
 on the air; the visit waits for the server afterwards in any case."""
-
-SYSFS_NET = Path("/sys/class/net")
-
-
-def is_wifi(interface: str, sysfs_net: Path = SYSFS_NET) -> bool:
-    """Tell whether a Linux interface is a Wi-Fi one (it has a ``phy80211`` or ``wireless`` entry in sysfs)."""
-    return any((sysfs_net / interface / entry).exists() for entry in ("phy80211", "wireless"))
 
 
 async def reassociate(interface: str | None, *, platform: str = sys.platform, sysfs_net: Path = SYSFS_NET) -> str:

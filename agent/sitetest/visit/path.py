@@ -11,7 +11,7 @@ The interface is the one from which the system would send: a UDP socket is conne
 and asked for its own address. The server's address is looked up once: a lookup fails first of all when the path is
 gone, and may hold a thread for many seconds.
 
-May import plan, errors, visit, psutil and the standard library only.
+May import plan, errors, observe, visit, sitetest_wire, psutil and the standard library only.
 """
 
 import asyncio
@@ -26,9 +26,12 @@ from typing import Literal
 import psutil
 
 from sitetest.errors import SitetestError
+from sitetest.observe.system import own_addresses
 from sitetest.plan.cases import Leg
-from sitetest.visit.association import NOT_POSSIBLE, SYSFS_NET, reassociate
+from sitetest.visit.association import NOT_POSSIBLE, reassociate
 from sitetest.visit.diagnosis import Answer, Diagnosis, Route
+from sitetest_wire.local_interface import interface_of
+from sitetest_wire.wired_link import SYSFS_NET
 
 ASK_LIMIT_S = 4.0
 """How long one question may take. Above the 3.1 s after which Linux says that nobody answered its ARP requests, below
@@ -84,7 +87,7 @@ class SystemPath:
         local = None if address is None else source_address(address, self._targets[leg].port)
         if local is None:
             return None
-        interface = interface_of(local)
+        interface = interface_of(local, own_addresses())
         if interface is not None:
             self._interfaces[leg] = interface
         return Route(interface, local)
@@ -141,20 +144,6 @@ def source_address(address: str, port: int) -> str | None:
         except OSError:
             return None
         return str(probe.getsockname()[0])
-
-
-def interface_of(local_address: str) -> str | None:
-    """Return the name of the interface that has an address; None when no listed interface has it."""
-    wanted = ip_address(local_address.partition("%")[0])
-    for interface, addresses in psutil.net_if_addrs().items():
-        for entry in addresses:
-            if entry.family not in {socket.AF_INET, socket.AF_INET6}:
-                continue
-            if ip_address(entry.address.partition("%")[0]) == wanted:
-                return interface
-    if wanted.is_loopback and isinstance(wanted, IPv4Address):
-        return _loopback()  # the whole of 127.0.0.0/8 is this machine, only 127.0.0.1 is listed
-    return None
 
 
 def link_of(interface: str, sysfs_net: Path = SYSFS_NET) -> Answer:
@@ -233,10 +222,3 @@ def _is_own(address: str, port: int) -> bool:
 def _ipv4(column: str, byte_order: Literal["little", "big"]) -> str:
     """An address as /proc/net/route writes it: hexadecimal, in the machine's own byte order."""
     return socket.inet_ntoa(int(column, 16).to_bytes(4, byte_order))
-
-
-def _loopback() -> str | None:
-    for interface, addresses in psutil.net_if_addrs().items():
-        if any(entry.address == "127.0.0.1" for entry in addresses):
-            return interface
-    return None
