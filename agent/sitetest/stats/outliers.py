@@ -33,6 +33,12 @@ SCALES = 3.5
 FLOOR_LOG = log(1.25)
 """No value within a factor of 1.25 of the median is ever labelled. In log units."""
 
+MAD_TO_SD = 1.4826
+"""Standard deviation over median absolute deviation, for normal data."""
+
+ROUNDING_LOG = 1e-9
+"""Distances that equal the limit but for rounding are not beyond it, whatever the unit of the throughput."""
+
 _C_N = {3: 0.672, 4: 0.735, 5: 0.822, 6: 0.840, 7: 0.878, 8: 0.887, 9: 0.907, 10: 0.912}
 
 
@@ -58,6 +64,12 @@ def c_n(n: int) -> float:
     return _C_N.get(n, 1 - 0.86 / n)
 
 
+def absolute_deviations(values: Sequence[float]) -> list[float]:
+    """Return how far each value lies from their median."""
+    centre = median(values)
+    return [abs(value - centre) for value in values]
+
+
 def label_outliers(throughputs_mbps: Sequence[float]) -> Labels:
     """Apply the rule to the valid values of one case, in any order.
 
@@ -71,14 +83,13 @@ def label_outliers(throughputs_mbps: Sequence[float]) -> Labels:
     if n < SMALLEST_N:
         return Labels()
     logs = [log(value) for value in throughputs_mbps]
-    centre = median(logs)
-    distances = [abs(value - centre) for value in logs]
-    own = 1.4826 * median(distances) / c_n(n)
+    distances = absolute_deviations(logs)
+    own = MAD_TO_SD * median(distances) / c_n(n)
     limit = max(SCALES * own, FLOOR_LOG)
-    labelled = tuple(index for index, distance in enumerate(distances) if distance > limit)
+    labelled = tuple(index for index, distance in enumerate(distances) if distance > limit + ROUNDING_LOG)
     return Labels(
         labelled=labelled,
-        median_mbps=exp(centre),
+        median_mbps=exp(median(logs)),
         limit_factor=exp(limit),
         may_clip=len(labelled) <= n // 5,
     )

@@ -1,0 +1,70 @@
+"""What is fixed before the first attempt: margin, alpha, family, looks and their weights.
+
+Promises: a frozen value that can be written down, hashed and read back; nothing in it may follow from the data.
+May import the standard library only.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from sitetest.stats.case_estimate import MIN_TURNS
+
+DEFAULT_LOOKS = (4, 6, 8, 10)
+_LAST_WEIGHT = 0.70
+
+
+class Correction(StrEnum):
+    """How the comparisons of one campaign share alpha.
+
+    ``holm`` keeps each kind of false verdict at alpha, ``bonferroni`` both kinds together.
+    """
+
+    HOLM = "holm"
+    BONFERRONI = "bonferroni"
+
+
+def look_weights(count: int) -> tuple[float, ...]:
+    """Return the share of alpha that each of ``count`` looks may spend: 0.70 for the last, the rest as 1 : 2 : ..."""
+    if count == 1:
+        return (1.0,)
+    steps = count * (count - 1) / 2
+    return (*((1 - _LAST_WEIGHT) * step / steps for step in range(1, count)), _LAST_WEIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonRules:
+    """The rules of one campaign.
+
+    family_size: comparisons planned, K = locations x directions x (configurations - 1); those never made count as
+    undecided. margin: a share; 0.10 means that a factor of 1.10 either way is of no practical interest. alpha: chance
+    of a false verdict of one kind in the whole campaign. looks: turns per configuration at which verdicts are sought,
+    ascending; empty for one look at all there is. give_up_early: stop a comparison that can no longer be decided.
+    Raises ValueError when a value is out of range.
+    """
+
+    family_size: int
+    margin: float = 0.10
+    alpha: float = 0.05
+    looks: tuple[int, ...] = DEFAULT_LOOKS
+    correction: Correction = Correction.HOLM
+    give_up_early: bool = False
+
+    def __post_init__(self) -> None:
+        if self.family_size < 1:
+            raise ValueError(f"a campaign has at least 1 comparison, not {self.family_size}")
+        if not 0 < self.margin < 1:
+            raise ValueError(f"the margin is a share between 0 and 1, not {self.margin}")
+        if not 0 < self.alpha < 1:
+            raise ValueError(f"alpha lies between 0 and 1, not {self.alpha}")
+        if list(self.looks) != sorted(set(self.looks)) or any(look < MIN_TURNS for look in self.looks):
+            raise ValueError(f"looks are rising numbers of turns from {MIN_TURNS} on, not {self.looks}")
+
+    @property
+    def weights(self) -> tuple[float, ...]:
+        """Share of alpha for each look."""
+        return look_weights(max(len(self.looks), 1))
+
+    @property
+    def strict_level(self) -> float:
+        """alpha / K: the level that decides a comparison whatever becomes of the others."""
+        return self.alpha / self.family_size

@@ -1,0 +1,126 @@
+"""From attempts to turns: the only unit that the statistics count.
+
+    attempt ──> turn ──> case
+    one transfer  mean of ln(Mbit/s)   every turn of one configuration at one location,
+                  over its valid ones  in one direction
+
+Promises: seconds, streams and attempts never raise n. An invalid attempt enters no value and is counted; a failed one
+is a result, is counted and is never retried away: a turn in which any attempt failed is a failed turn, and if it also
+has valid ones it keeps its value. May import the standard library only.
+"""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from math import fsum, isfinite, log
+
+
+class Outcome(StrEnum):
+    """What an attempt says about its configuration."""
+
+    VALID = "valid"
+    FAILED = "failed"  # the configuration did not deliver: a result
+    INVALID = "invalid"  # it did not measure this case (interrupted ones belong here)
+
+
+@dataclass(frozen=True, slots=True)
+class TurnAttempt:
+    """One attempt as the statistics see it.
+
+    turn: number of its turn. throughput_mbps: the figure of record, finite and above zero for a valid attempt; not
+    looked at otherwise. reason: the flag or fault that made it invalid or failed.
+    """
+
+    turn: int
+    outcome: Outcome
+    throughput_mbps: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TurnValue:
+    """One turn. log_mbps: mean of ln(Mbit/s) over its valid attempts, None when there is none. failed: an attempt in it
+    failed."""
+
+    turn: int
+    log_mbps: float | None
+    failed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CaseTurns:
+    """All that the statistics know of one case.
+
+    turns: valid or failed ones in order; a turn that only has invalid attempts is lost and not among them.
+    attempts: all of them; invalid: how many were invalid, invalid_reasons: by reason, most frequent first.
+    """
+
+    turns: tuple[TurnValue, ...]
+    attempts: int
+    invalid: int = 0
+    invalid_reasons: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def logs(self) -> tuple[float, ...]:
+        """ln(Mbit/s) of the valid turns in order."""
+        return tuple(turn.log_mbps for turn in self.turns if turn.log_mbps is not None)
+
+    @property
+    def valid_turns(self) -> tuple[TurnValue, ...]:
+        """The turns that have a value, in order."""
+        return tuple(turn for turn in self.turns if turn.log_mbps is not None)
+
+    @property
+    def failed(self) -> int:
+        """Failed turns."""
+        return sum(turn.failed for turn in self.turns)
+
+    def first(self, count: int) -> "CaseTurns":
+        """Return the case as it was after its first ``count`` turns; attempt counts stay those of the whole."""
+        return CaseTurns(self.turns[:count], self.attempts, self.invalid, self.invalid_reasons)
+
+
+def _log_of(attempt: TurnAttempt) -> float:
+    value = attempt.throughput_mbps
+    if value is None or not isfinite(value) or value <= 0:
+        raise ValueError(
+            f"a valid attempt needs a finite throughput above 0 Mbit/s, but turn {attempt.turn} has {value}; "
+            "an attempt without payload is a failed one"
+        )
+    return log(value)
+
+
+def case_from_attempts(attempts: Iterable[TurnAttempt]) -> CaseTurns:
+    """Return the turns of one case from its attempts, in any order.
+
+    Raises ValueError for a valid attempt without a finite throughput above zero.
+    """
+    logs: defaultdict[int, list[float]] = defaultdict(list)
+    failed: set[int] = set()
+    invalid: Counter[str] = Counter()
+    total = 0
+    for attempt in attempts:
+        total += 1
+        if attempt.outcome is Outcome.VALID:
+            logs[attempt.turn].append(_log_of(attempt))
+        elif attempt.outcome is Outcome.FAILED:
+            failed.add(attempt.turn)
+        else:
+            invalid[attempt.reason] += 1
+    turns = tuple(
+        TurnValue(turn, fsum(logs[turn]) / len(logs[turn]) if turn in logs else None, turn in failed)
+        for turn in sorted(logs.keys() | failed)
+    )
+    reasons = sorted(invalid.items(), key=lambda item: (-item[1], item[0]))
+    return CaseTurns(turns, total, invalid.total(), tuple(reasons))
+
+
+def case_from_values(throughputs_mbps: Iterable[float]) -> CaseTurns:
+    """Return a case in which each value (Mbit/s) is the only attempt of its own turn, in the order given.
+
+    Raises ValueError for a value that is not finite and above zero.
+    """
+    return case_from_attempts(
+        TurnAttempt(turn, Outcome.VALID, value) for turn, value in enumerate(throughputs_mbps, start=1)
+    )
