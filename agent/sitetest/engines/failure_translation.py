@@ -15,6 +15,7 @@ import asyncio
 import errno
 import json
 import os
+import socket
 import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -237,7 +238,9 @@ def _own_words(problem: BaseException) -> str:
     if isinstance(inner, ssl.SSLCertVerificationError):
         return getattr(inner, "verify_message", "") or str(inner)
     if isinstance(inner, OSError) and inner.strerror:
-        return str(inner.strerror)
+        if inner.errno is None or isinstance(inner, socket.gaierror):
+            return str(inner.strerror)
+        return os.strerror(inner.errno)  # asyncio puts a text of its own where the system's should be
     return str(inner) or type(problem).__name__
 
 
