@@ -17,7 +17,16 @@ def own_settings(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.M
     monkeypatch.setenv("HOME", str(home))
     for name in ("CONFIG", "STATE", "DATA", "CACHE"):
         monkeypatch.setenv(f"XDG_{name}_HOME", str(home / name.lower()))
-    for name in ("SITETEST_TOKEN", "NO_COLOR", "FORCE_COLOR", "HTTP_PROXY", "HTTPS_PROXY", "http_proxy", "https_proxy"):
+    for name in (
+        "SITETEST_TOKEN",
+        "SITETEST_INTERNET_TOKEN",
+        "NO_COLOR",
+        "FORCE_COLOR",
+        "HTTP_PROXY",
+        "HTTPS_PROXY",
+        "http_proxy",
+        "https_proxy",
+    ):
         monkeypatch.delenv(name, raising=False)
 
 

@@ -21,7 +21,12 @@ def agent_environment(home: Path, token: str | None = None) -> dict[str, str]:
     names = ("CONFIG", "STATE", "DATA", "CACHE")
     own = {f"XDG_{name}_HOME": str(home / name.lower()) for name in names}
     kept = {key: value for key, value in os.environ.items() if key not in {"SITETEST_TOKEN", "NO_COLOR", "COLUMNS"}}
-    return {**kept, "HOME": str(home), **own, **({} if token is None else {"SITETEST_TOKEN": token})}
+    return {
+        **kept,
+        "HOME": str(home),
+        **own,
+        **({} if token is None else {"SITETEST_TOKEN": token, "SITETEST_INTERNET_TOKEN": token}),
+    }
 
 
 def start_agent(

@@ -11,7 +11,8 @@
     │   └── VersionMismatch       6   it speaks another version
     ├── StoreError                1   results/site.sqlite cannot be used as it is
     │   ├── StoreNewer            2   written by a newer sitetest
-    │   ├── StoreDamaged          1   not a store, or a damaged one
+    │   ├── StoreDamaged          2   not a store, or a damaged one
+    │   ├── StoreNotWritable      2   held by another program, or in a place that may not be written to
     │   └── StoreFull             3   no room left; all that was measured before is kept
     └── Incomplete                3   finished, but some cases have no valid result
 
@@ -97,6 +98,14 @@ class StoreNewer(StoreError):
 
 class StoreDamaged(StoreError):
     """The file is not a results store, or a damaged one."""
+
+    exit_code = Exit.WRONG_USE
+
+
+class StoreNotWritable(StoreError):
+    """The results store is held by another program, or stands where it may not be written to."""
+
+    exit_code = Exit.WRONG_USE
 
 
 class StoreFull(StoreError):

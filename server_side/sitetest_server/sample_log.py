@@ -23,6 +23,11 @@ class SampleLog:
         """Whether the end line is there."""
         return self._end is not None
 
+    @property
+    def moved_bytes(self) -> int:
+        """Payload bytes by the last sample."""
+        return self._samples[-1].total_bytes if self._samples else 0
+
     def append(self, sample: Sample) -> None:
         """Add a sample; one that comes after the end line is dropped."""
         if self._end is None:

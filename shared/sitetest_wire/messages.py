@@ -17,7 +17,7 @@ passed over (the server may be newer). May import the standard library and this 
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
-from math import isnan
+from math import isfinite, isnan
 from typing import Any, Literal, Self, TypeVar, get_args, get_type_hints
 
 from sitetest_wire.samples import Sample
@@ -35,8 +35,10 @@ IPERF3_PORTS = range(17301, 17309)
 SERVICE_TYPE = "_sitetest._tcp.local."
 """DNS-SD service type (RFC 6763); the name obeys RFC 6335 (at most 15 characters)."""
 
-LEASE_SILENCE_S = 10.0
-"""A lease, or a place in the queue, ends when its agent has asked nothing about it for this long."""
+LEASE_SILENCE_S = 15.0
+"""A lease, or a place in the queue, ends when its agent has asked nothing about it and moved no payload for this long:
+longer than the 10 s after which a stalled transfer is ended as stalled, so that a dead path is not taken for a dead
+agent."""
 
 LEASE_POLL_S = 1.0
 """How often an agent asks about its lease: well under a tenth of the silence that ends it."""
@@ -346,7 +348,7 @@ class _Reader:
         for key, value in given.items():
             allowed = get_args(hints[key]) or (hints[key],)
             as_float = float in allowed and isinstance(value, int) and not isinstance(value, bool)
-            if type(value) not in allowed and not as_float:
+            if (type(value) not in allowed and not as_float) or (isinstance(value, float) and not isfinite(value)):
                 raise self._wrong(key, " or ".join(kind.__name__ for kind in allowed))
         try:
             return kind(**given)

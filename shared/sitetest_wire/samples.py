@@ -7,6 +7,7 @@ subtracted from each other. May import the standard library only.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 from sitetest_wire.words import CountedAs
@@ -50,16 +51,26 @@ class Sample:
 
     @classmethod
     def from_json(cls, body: Mapping[str, Any]) -> "Sample":
-        """Read what :meth:`to_json` wrote. Raises ValueError when a key is missing or of the wrong type."""
+        """Read what :meth:`to_json` wrote. Raises ValueError when a key is missing, of the wrong type, or no count."""
         try:
             rtt = body.get("rtt_ms")
             retransmits = body.get("retransmits")
-            return cls(
+            sample = cls(
                 at_s=float(body["at_s"]),
-                stream_bytes=tuple(int(count) for count in body["stream_bytes"]),
+                stream_bytes=tuple(int(count) for count in _listed(body["stream_bytes"])),
                 counted_as=CountedAs(body["counted_as"]),
-                rtt_ms=None if rtt is None else tuple(float(value) for value in rtt),
+                rtt_ms=None if rtt is None else tuple(float(value) for value in _listed(rtt)),
                 retransmits=None if retransmits is None else int(retransmits),
             )
-        except (KeyError, TypeError) as problem:
+        except (KeyError, TypeError, OverflowError) as problem:
             raise ValueError(f"not a sample: {problem!r}") from problem
+        figures = (sample.at_s, *sample.stream_bytes, *(sample.rtt_ms or ()), sample.retransmits or 0)
+        if not all(isfinite(figure) and figure >= 0 for figure in figures):
+            raise ValueError("not a sample: a figure in it is not finite, or below zero")
+        return sample
+
+
+def _listed(value: object) -> list[Any]:
+    if not isinstance(value, list):
+        raise TypeError(f"expected a list, found {type(value).__name__}")
+    return value

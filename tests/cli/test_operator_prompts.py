@@ -89,6 +89,26 @@ async def test_what_is_typed_after_a_question_was_given_up_answers_the_next(keyb
     assert await asyncio.wait_for(typed.next_line(), 5) == "next"
 
 
+async def test_at_a_terminal_an_enter_pressed_too_early_confirms_nothing() -> None:
+    """Else a second Enter at one prompt would answer the next, and a turn be measured under the wrong name."""
+    person, terminal = os.openpty()
+    try:
+        typed = TypedLines(terminal)
+        first = asyncio.create_task(typed.next_line())
+        await asyncio.sleep(0)
+        os.write(person, b"\n\n")
+        assert await asyncio.wait_for(first, 5) == ""
+        os.write(person, b"\n")
+        second = asyncio.create_task(typed.next_line())
+        with pytest.raises(TimeoutError):
+            await asyncio.wait_for(asyncio.shield(second), 0.3)
+        os.write(person, b"done\n")
+        assert await asyncio.wait_for(second, 5) == "done"
+    finally:
+        os.close(person)
+        os.close(terminal)
+
+
 async def test_the_last_line_counts_without_its_end_and_then_the_input_is_over(keyboard: Keyboard) -> None:
     typed, writing = keyboard
     os.write(writing, b"no end")

@@ -61,7 +61,7 @@ async def test_a_server_that_is_silent_is_left_to_the_preflight(stack: AsyncExit
 async def test_the_one_server_on_the_network_is_taken(
     stack: AsyncExitStack, known: KnownServers, server: ServerProcess
 ) -> None:
-    end = await Connections(stack, known, TOKEN, network_with(announced(server))).lan(None, "auto")
+    end = await Connections(stack, known, TOKEN, discover=network_with(announced(server))).lan(None, "auto")
     assert end.identity is not None
     assert end.identity.server_id == server.server_id
 
@@ -71,7 +71,7 @@ async def test_of_several_servers_none_is_guessed(
 ) -> None:
     two = network_with(announced(server), FoundServer("attic", "192.0.2.8", 17300, "id-2", 1))
     with pytest.raises(UsageError, match=r"2 test servers.*bench at .*attic at 192\.0\.2\.8:17300") as refused:
-        await Connections(stack, known, TOKEN, two).lan(None, "auto")
+        await Connections(stack, known, TOKEN, discover=two).lan(None, "auto")
     assert "--server" in refused.value.next_step
 
 
@@ -80,7 +80,7 @@ async def test_another_server_than_announced_is_not_taken(
 ) -> None:
     impostor = network_with(announced(server, server_id="somebody-else"))
     with pytest.raises(ServerUnreachable, match="announces itself, but does not answer"):
-        await Connections(stack, known, TOKEN, impostor).lan(None, "auto")
+        await Connections(stack, known, TOKEN, discover=impostor).lan(None, "auto")
 
 
 async def test_where_nothing_announces_itself_the_server_of_last_time_is_asked(
@@ -88,14 +88,14 @@ async def test_where_nothing_announces_itself_the_server_of_last_time_is_asked(
 ) -> None:
     known.remember("gone", KnownServer("old", ABSENT, "gone"))
     known.remember(server.server_id, KnownServer(TOKEN, server.url, "bench"))
-    end = await Connections(stack, known, None, network_with()).lan(None, "auto")
+    end = await Connections(stack, known, None, discover=network_with()).lan(None, "auto")
     assert end.identity is not None
     assert (end.identity.server_id, end.token) == (server.server_id, TOKEN)
 
 
 async def test_nothing_found_says_what_to_do(stack: AsyncExitStack, known: KnownServers) -> None:
     with pytest.raises(ServerUnreachable) as refused:
-        await Connections(stack, known, None, network_with()).lan(None, "auto")
+        await Connections(stack, known, None, discover=network_with()).lan(None, "auto")
     for word in ("sitetest-server", "guest network", "VPN", "--server", "site.toml"):
         assert word in refused.value.next_step
 
@@ -104,7 +104,7 @@ async def test_a_token_is_remembered_under_the_servers_id_and_only_when_told_tha
     stack: AsyncExitStack, known: KnownServers, server: ServerProcess
 ) -> None:
     connections = Connections(stack, known, TOKEN)
-    end = await connections.at(ServerAddress("127.0.0.1", server.port))
+    end = await connections.lan(f"127.0.0.1:{server.port}", ABSENT)
     assert known.all() == {}
     connections.worked(end)
     remembered = known.get(server.server_id)
@@ -112,14 +112,15 @@ async def test_a_token_is_remembered_under_the_servers_id_and_only_when_told_tha
     assert remembered.token == TOKEN
 
 
-@pytest.mark.parametrize(("prefer_remembered", "token"), [(False, "given"), (True, "kept")])
-async def test_the_given_token_is_for_the_wired_server(
-    stack: AsyncExitStack, known: KnownServers, server: ServerProcess, prefer_remembered: bool, token: str
+@pytest.mark.parametrize(("given", "token"), [(None, "kept"), ("far", "far")])
+async def test_the_far_server_is_never_shown_the_token_of_the_wired_one(
+    stack: AsyncExitStack, known: KnownServers, server: ServerProcess, given: str | None, token: str
 ) -> None:
-    known.remember(server.server_id, KnownServer("kept", server.url, "bench"))
+    """What is given for it beats what is remembered of it."""
     address = ServerAddress("127.0.0.1", server.port)
-    end = await Connections(stack, known, "given").at(address, prefer_remembered=prefer_remembered)
-    assert end.token == token
+    assert (await Connections(stack, known, "wired").internet(address)).token is None
+    known.remember(server.server_id, KnownServer("kept", server.url, "bench"))
+    assert (await Connections(stack, known, "wired", given).internet(address)).token == token
 
 
 def answering(*lines: str | None) -> Callable[[], Awaitable[str | None]]:

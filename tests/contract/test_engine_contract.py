@@ -8,7 +8,7 @@ import asyncio
 import os
 import signal
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -89,12 +89,55 @@ RIGS = [
 ]
 
 
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
+    """One server for all that leave it alive: what a test leaves behind in it is seen by the next one as a wait."""
+    with server_process(tmp_path_factory.mktemp("server")) as running:
+        yield running
+
+
 @pytest.fixture(params=RIGS)
-async def rig(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[EngineRig]:
-    with server_process(tmp_path / "server") as server:
-        made = ServerRig(server, request.param, [])
+async def rig(request: pytest.FixtureRequest, server: ServerProcess) -> AsyncIterator[EngineRig]:
+    made = ServerRig(server, request.param, [])
+    yield made
+    await made.close()
+
+
+@pytest.fixture(params=RIGS)
+async def rig_to_kill(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[EngineRig]:
+    """With a server of its own."""
+    with server_process(tmp_path / "server") as own:
+        made = ServerRig(own, request.param, [])
         yield made
         await made.close()
+
+
+@dataclass(frozen=True, slots=True)
+class GoneWell:
+    """A transfer of one second with nothing in its way, and what was told while it ran."""
+
+    result: TransferResult
+    watch: KeepingWatch
+
+
+@pytest.fixture(scope="module", params=RIGS)
+def one_engine(request: pytest.FixtureRequest) -> Callable[[ServerApi, str], Engine]:
+    make: Callable[[ServerApi, str], Engine] = request.param
+    return make
+
+
+@pytest.fixture(scope="module", params=list(Direction))
+def gone_well(
+    request: pytest.FixtureRequest, one_engine: Callable[[ServerApi, str], Engine], server: ServerProcess
+) -> GoneWell:
+    """Run once for each engine and direction: several rules are about the same transfer."""
+
+    async def transfer() -> GoneWell:
+        watch = KeepingWatch()
+        async with ServerApi(server.url, server.token) as api:
+            return GoneWell(await run(one_engine(api, AGENT), spec(request.param, 1.0), watch), watch)
+
+    return asyncio.run(transfer())
 
 
 both_directions = pytest.mark.parametrize("direction", list(Direction))
@@ -118,13 +161,9 @@ def assert_in_order(samples: tuple[Sample, ...]) -> None:
         assert all(count >= earlier for earlier, count in zip(padded, now.stream_bytes, strict=True))
 
 
-@both_directions
-async def test_a_transfer_that_goes_well_has_a_whole_window_from_the_receiver(
-    rig: EngineRig, direction: Direction
-) -> None:
-    watch = KeepingWatch()
-    wanted = spec(direction, 1.0)
-    result = await run(rig.engine(), wanted, watch)
+def test_a_transfer_that_goes_well_has_a_whole_window_from_the_receiver(gone_well: GoneWell) -> None:
+    result, watch = gone_well.result, gone_well.watch
+    wanted = spec(result.spec.direction, 1.0)
     assert result.failure is None
     assert result.spec == wanted
     assert result.window is not None
@@ -145,20 +184,17 @@ async def test_a_transfer_that_goes_well_has_a_whole_window_from_the_receiver(
     assert watch.waits == []
 
 
-@both_directions
-async def test_counts_never_go_back_and_come_often_enough_to_cut_a_window(rig: EngineRig, direction: Direction) -> None:
-    watch = KeepingWatch()
-    result = await run(rig.engine(), spec(direction, 1.0), watch)
+def test_counts_never_go_back_and_come_often_enough_to_cut_a_window(gone_well: GoneWell) -> None:
+    result, watch = gone_well.result, gone_well.watch
     for samples in (result.receiver, result.sender, tuple(watch.samples)):
         assert_in_order(samples)
     assert len(result.receiver) >= 8
     assert len(watch.samples) >= 8
 
 
-@both_directions
-async def test_the_sender_tells_round_trip_times_and_retransmits(rig: EngineRig, direction: Direction) -> None:
+def test_the_sender_tells_round_trip_times_and_retransmits(gone_well: GoneWell) -> None:
     """Where the system tells (Linux): from our kernel for an upload, from the server's for a download."""
-    result = await run(rig.engine(), spec(direction, 1.0))
+    result = gone_well.result
     if not result.sender:
         pytest.skip("this system does not tell")
     assert result.sender[-1].rtt_ms is not None
@@ -198,18 +234,18 @@ async def test_a_stop_before_it_began_is_a_stop(rig: EngineRig, direction: Direc
 
 @both_directions
 async def test_a_server_that_is_killed_is_a_failure_with_the_samples_until_then(
-    rig: EngineRig, direction: Direction
+    rig_to_kill: EngineRig, direction: Direction
 ) -> None:
     killed: list[float] = []
 
     def kill(sample: Sample) -> None:
         if sample.at_s > 0.8 and not killed:
             killed.append(sample.at_s)
-            rig.kill_server()
+            rig_to_kill.kill_server()
 
     clock = asyncio.get_running_loop().time
     began_s = clock()
-    result = await run(rig.engine(), spec(direction, 30.0), KeepingWatch(on_sample=kill))
+    result = await run(rig_to_kill.engine(), spec(direction, 30.0), KeepingWatch(on_sample=kill))
     assert clock() - began_s < 8.0
     assert killed
     assert result.failure is not None

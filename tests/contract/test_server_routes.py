@@ -12,6 +12,7 @@ import pytest
 from server_app import HEADERS, FakeHost, ServerApp, lease_request, server_app
 
 from sitetest_server import limits
+from sitetest_server.lease_desk import ADVANCE_PERIOD_S
 from sitetest_server.leases import LEASE_MARGIN_S, MAX_WAITING
 from sitetest_wire.messages import (
     LEASE_SILENCE_S,
@@ -627,3 +628,18 @@ async def test_a_stranger_who_does_not_speak_http_gets_no_insides() -> None:
         writer.close()
         assert b"Traceback" not in answer
         assert b"400" in answer.split(b"\r\n")[0]
+
+
+async def test_payload_that_moves_keeps_a_lease_whose_agent_cannot_be_heard() -> None:
+    """Behind a queue of many seconds an upload flows while every question of the agent comes too late."""
+    async with server_app() as app:
+        lease_id = await app.lease(engine="iperf3", duration_s=300)
+        for moved_bytes in (1000, 2000, 3000):
+            app.clock.pushed_s += LEASE_SILENCE_S * 0.7
+            app.host.on_sample[0](Sample(app.clock.pushed_s, (moved_bytes,), CountedAs.RECEIVED))
+            await asyncio.sleep(2 * ADVANCE_PERIOD_S)
+            assert [state.phase for state in app.desk.states()] == ["active"]
+        app.clock.pushed_s += LEASE_SILENCE_S
+        await asyncio.sleep(2 * ADVANCE_PERIOD_S)
+        assert app.desk.states() == ()
+        assert app.desk.lease(lease_id).phase == "ended"

@@ -1,7 +1,8 @@
 """The agent killed with SIGKILL at random moments: what it had announced is kept, and `--resume` completes the matrix.
 
-The moments are spread over start-up, transfer and commit by a seeded generator. Every transfer is real, against a real
-server process.
+The moments come from a seeded generator and hang on what the agent says, so that on a fast and on a slow machine alike
+they fall into start-up, transfer, commit and what follows a commit. Every transfer is real, against a real server
+process.
 """
 
 import contextlib
@@ -11,10 +12,13 @@ import random
 import re
 import signal
 import sqlite3
-import subprocess
 import threading
+import time
 from collections import Counter
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import cycle
 from pathlib import Path
 
 import pytest
@@ -27,43 +31,119 @@ from sitetest.store.records import AttemptRecord, Status
 
 KILLS = 50
 TURNS = 6
-LATEST_S = 2.4
-"""Start-up takes about one second, an attempt about 1.3 s: kills fall before, into and between attempts."""
+LIFE_LIMIT_S = 60.0
 
-ANNOUNCED = re.compile(r"^\d+/\d+ auto (download|upload): ([\d.]+) Mbit/s")
+AT_ONCE = re.compile("")
+TURN = re.compile(r"turn \d+ of \d+: |one more turn: ")
+STORED = re.compile(r"\d+/\d+ auto (?P<direction>download|upload): (?P<outcome>.+)")
 
 
-def killed_after(
-    delay_s: float, folder: Path, *arguments: str, token: str
-) -> tuple["subprocess.CompletedProcess[str]", list[tuple[str, str]]]:
-    """Run the agent and kill it after so long; return how it ended and what it had announced as stored."""
+@dataclass(slots=True)
+class Moments:
+    """When to kill: so long after the first line of a kind. attempt_s: how long one took the last time."""
+
+    chosen: random.Random
+    attempt_s: float = 1.2
+
+    def __iter__(self) -> Iterator[tuple[re.Pattern[str], float]]:
+        for phase in cycle(("start-up", "transfer", "commit", "next attempt", "commit")):
+            share = self.chosen.random()
+            match phase:
+                case "start-up":
+                    yield AT_ONCE, 1.2 * share
+                case "transfer":
+                    yield TURN, self.attempt_s * share
+                case "commit":
+                    yield TURN, self.attempt_s + 0.04 * (share - 0.75)
+                case _:
+                    yield STORED, self.attempt_s * share**4  # most of them right after the commit
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """One process. said: its whole lines on stderr. attempt_s: from the turn's begin to the first that was stored."""
+
+    returncode: int
+    said: tuple[str, ...]
+    attempt_s: float | None
+
+    @property
+    def stored(self) -> list[tuple[str, str]]:
+        """What was announced as stored, in order: direction, and figure or status."""
+        return [match.group("direction", "outcome") for line in self.said if (match := STORED.match(line))]
+
+
+def killed(moment: tuple[re.Pattern[str], float], folder: Path, *arguments: str, token: str) -> Life:
+    """Run the agent and kill it at that moment, unless it ends before."""
+    since, delay_s = moment
     agent = start_agent(folder, *arguments, token=token)
-    killer = threading.Timer(delay_s, agent.kill)
-    killer.start()
-    out, err = agent.communicate(timeout=60)
-    killer.cancel()
-    said = [line for line in err.split("\n")[:-1] if ANNOUNCED.match(line)]  # a line without its end was not said
-    return (
-        subprocess.CompletedProcess(agent.args, agent.returncode, out, err),
-        [match.groups() for line in said if (match := ANNOUNCED.match(line))],  # type: ignore[misc]  # two groups
-    )
+    killers = [threading.Timer(LIFE_LIMIT_S, agent.kill)]
+    killers[0].start()
+    began_s = time.monotonic()
+    said: list[str] = []
+    seen_s: dict[re.Pattern[str], float] = {}
+
+    def seen(kind: re.Pattern[str]) -> None:
+        if kind not in seen_s:
+            seen_s[kind] = time.monotonic()
+            if kind is since:
+                killers.append(threading.Timer(delay_s, agent.kill))
+                killers[-1].start()
+
+    try:
+        seen(AT_ONCE)
+        assert agent.stderr is not None
+        for line in agent.stderr:
+            if line.endswith("\n"):  # a line without its end was not said
+                said.append(line)
+                for kind in (TURN, STORED):
+                    if kind.match(line):
+                        seen(kind)
+        returncode = agent.wait()
+    finally:
+        for killer in killers:
+            killer.cancel()
+        agent.kill()
+        agent.communicate()
+    assert time.monotonic() - began_s < LIFE_LIMIT_S, said
+    attempt_s = seen_s[STORED] - seen_s[TURN] if STORED in seen_s else None
+    return Life(returncode, tuple(said), attempt_s)
 
 
 def kept_attempts(site: Path) -> list[AttemptRecord]:
-    """Every attempt in the store, after SQLite's own check of the file and a look at the table beside it."""
+    """Every attempt in the store, oldest first, after SQLite's own checks of the file."""
     path = store_path(site)
     if not path.exists():
         return []
-    with StoreReader.read_only(path) as store:
-        attempts = [attempt for visit in store.visits() for attempt in store.attempts(visit.visit_id)]
     with contextlib.closing(sqlite3.connect(path)) as other:
         assert other.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-    table = path.with_name("results.csv")
-    if table.exists():
-        with table.open(newline="", encoding="utf-8") as file:
-            rows = list(csv.reader(file, strict=True))
-        assert len({len(row) for row in rows}) == 1
-    return attempts
+        assert other.execute("PRAGMA foreign_key_check").fetchall() == []
+    with StoreReader.read_only(path) as store:
+        return [attempt for visit in store.visits() for attempt in store.attempts(visit.visit_id)]
+
+
+def table_rows(site: Path) -> dict[str, dict[str, str]]:
+    """Return results.csv by test id; a half row fails."""
+    table = store_path(site).with_name("results.csv")
+    if not table.exists():
+        return {}
+    assert table.read_bytes().endswith(b"\r\n")
+    with table.open(newline="", encoding="utf-8") as file:
+        head, *lines = csv.reader(file, strict=True)
+    assert {len(line) for line in lines} <= {len(head)}
+    rows = [dict(zip(head, line, strict=True)) for line in lines]
+    by_id = {row["test_id"]: row for row in rows}
+    assert len(by_id) == len(rows)
+    return by_id
+
+
+def is_announced(attempt: AttemptRecord, direction: str, outcome: str) -> bool:
+    """Whether the line on stderr can have been about this attempt."""
+    if attempt.direction != direction:
+        return False
+    if attempt.status is Status.OK:
+        return attempt.throughput_mbps is not None and outcome.startswith(f"{attempt.throughput_mbps:.1f} Mbit/s")
+    return attempt.status is not Status.INTERRUPTED and outcome.startswith(attempt.status.value)
 
 
 def resumable(site: Path) -> bool:
@@ -78,38 +158,47 @@ def resumable(site: Path) -> bool:
 
 def one_site(folder: Path, seed: int, kills: int) -> None:
     """Kill the agents of one site so many times, complete the matrix, and check what is left."""
-    moments = random.Random(seed)
-    announced: Counter[tuple[str, str]] = Counter()
+    moments = Moments(random.Random(seed))
+    moment = iter(moments)
+    announced = 0
+    before: list[AttemptRecord] = []
     with paced_server(folder / "server") as running:
         site = loopback_site(folder / "site", running.url, turns=TURNS, warm_up_s=0.0, duration_s=1.0)
         run = ("run", "-p", "basement", "--site", str(site), "--yes")
         while kills:
             resume = ("--resume",) if resumable(site) else ()
-            delay_s = moments.uniform(0.1, LATEST_S)
-            ended, said = killed_after(delay_s, folder, *run, *resume, token=running.token)
-            assert ended.returncode in {-signal.SIGKILL, 0}, ended.stderr
-            kills -= ended.returncode == -signal.SIGKILL
-            announced.update(said)
-            kept = Counter(
-                (attempt.direction, f"{attempt.throughput_mbps:.1f}")
-                for attempt in kept_attempts(site)
-                if attempt.status is Status.OK and attempt.throughput_mbps is not None
-            )
-            assert announced <= kept, f"announced and not kept: {announced - kept}"
+            life = killed(next(moment), folder, *run, *resume, token=running.token)
+            assert life.returncode in {-signal.SIGKILL, 0}, life.said
+            kills -= life.returncode == -signal.SIGKILL
+            moments.attempt_s = life.attempt_s or moments.attempt_s
+            announced += len(life.stored)
+
+            kept, rows = kept_attempts(site), table_rows(site)
+            assert kept[: len(before)] == before, "what an earlier agent had kept is not there as it was"
+            new, before = kept[len(before) :], kept
+            assert len(new) <= len(life.stored) + 1, "more than the attempt in hand was kept without a word"
+            for (direction, outcome), attempt in zip(life.stored, new[: len(life.stored)], strict=True):
+                assert is_announced(attempt, direction, outcome), f"announced: {outcome}, kept: {attempt}"
+                assert rows[attempt.test_id]["status"] == attempt.status.value
+                assert bool(rows[attempt.test_id]["throughput_mbps"]) == (attempt.status is Status.OK)
         while resumable(site):
             done = run_agent(folder, *run, "--resume", token=running.token)
             assert done.returncode == 0, done.stderr
 
     attempts = kept_attempts(site)
+    assert announced, "every kill came before the first announcement"
     assert any(attempt.status is Status.INTERRUPTED for attempt in attempts), "no kill hit an attempt in hand"
-    settled = Counter(
-        (attempt.visit_id, attempt.turn, attempt.repeat, attempt.direction)
-        for attempt in attempts
-        if attempt.status is Status.OK
-    )
-    assert set(settled.values()) == {1}, "something that was done was measured again"
-    planned = {key for key in settled if key[1] <= TURNS}
-    assert len(planned) == 2 * TURNS * len({attempt.visit_id for attempt in attempts})
+    settled: Counter[tuple[str, str, int]] = Counter()
+    for attempt in attempts:
+        wanted = (attempt.visit_id, attempt.direction, attempt.repeat)
+        assert wanted not in settled, f"measured again although it was done: {attempt}"
+        settled[wanted] += attempt.status is Status.OK
+        settled = +settled  # keeps what is done alone
+    visits = {attempt.visit_id for attempt in attempts}
+    for repeat in range(1, TURNS + 1):
+        for direction in ("download", "upload"):
+            assert all((visit, direction, repeat) in settled for visit in visits)
+    assert set(table_rows(site)) == {attempt.test_id for attempt in attempts}
 
 
 @pytest.mark.slow

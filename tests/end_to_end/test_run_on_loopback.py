@@ -6,26 +6,31 @@ The server paces its payload: an unpaced loopback keeps a processor core busy, w
 import csv
 import signal
 import sqlite3
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 import trustme
 from loopback_site import loopback_site
-from paced_server import paced_server
+from paced_server import DOWNLOAD_MBPS, UPLOAD_MBPS, paced_server
 from server_process import ServerProcess, server_process
 from site_folder import site_folder
-from sitetest_process import document, run_agent, start_agent, until_said
+from sitetest_process import agent_environment, document, run_agent, start_agent, until_said
 
 from sitetest_wire.messages import LEASE_SILENCE_S
 
 pytestmark = pytest.mark.slow
 
 
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[ServerProcess]:
-    with paced_server(tmp_path / "server") as running:
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
+    """One for all that leave it alive."""
+    with paced_server(tmp_path_factory.mktemp("server")) as running:
         yield running
 
 
@@ -216,6 +221,67 @@ def test_an_agent_that_vanishes_gives_its_turn_to_the_one_who_waits(tmp_path: Pa
     assert [row["status"] for row in rows(short)] == ["ok", "ok"]
 
 
+CLOCK_SET_BACK = """\
+import datetime, pathlib, sys, time
+
+trigger, system_time, system_datetime = pathlib.Path(sys.argv.pop(1)), time.time, datetime.datetime
+
+
+def behind_s():
+    return 3600.0 if trigger.exists() else 0.0
+
+
+class Datetime(system_datetime):
+    @classmethod
+    def now(cls, tz=None):
+        return super().now(tz) - datetime.timedelta(seconds=behind_s())
+
+
+time.time = lambda: system_time() - behind_s()
+datetime.datetime = Datetime
+from sitetest.cli.main import run
+
+run()
+"""
+"""The agent with wall clocks of its own, an hour behind as soon as a file is there: the system's stays as it is."""
+
+
+def test_a_clock_that_is_set_back_during_a_run_is_noted_and_costs_nothing(
+    tmp_path: Path, site: Path, server: ServerProcess
+) -> None:
+    """Order and durations come from the monotonic clock."""
+    trigger = tmp_path / "set-back"
+    agent = subprocess.Popen(
+        [sys.executable, "-c", CLOCK_SET_BACK, str(trigger), "run", "-p", "basement", "--site", str(site), "--yes"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=agent_environment(tmp_path, server.token),
+    )
+    try:
+        until_said(agent, lambda line: line.startswith("1/4 "))
+        trigger.touch()
+        _, err = agent.communicate(timeout=30)
+    finally:
+        if agent.poll() is None:
+            agent.kill()
+            agent.communicate()
+    assert agent.returncode == 0, err
+    assert "clock_step" in err
+    table = rows(site)
+    assert [row["status"] for row in table] == ["ok"] * 4
+    assert [row["counted"] for row in table] == ["true"] * 4
+    assert [row["order_index"] for row in table] == ["1", "2", "3", "4"]
+    for row in table:
+        wanted = {"download": DOWNLOAD_MBPS, "upload": UPLOAD_MBPS}[row["direction"]]
+        assert float(row["throughput_mbps"]) == pytest.approx(wanted, rel=0.05)
+    assert ["clock_step" in row["flags"].split(";") for row in table] == [False, True, False, False]
+    starts = [datetime.fromisoformat(row["started_at"]) for row in table]
+    assert [later < earlier for earlier, later in pairwise(starts)] == [False, True, False]
+    assert store_is_whole(site)
+
+
 BOTH_LEGS_SITE = """\
 format = 1
 site = "quay-street-bookshop"
@@ -265,6 +331,25 @@ def test_a_certificate_that_is_not_trusted_costs_the_internet_leg_only(tmp_path:
     assert all(row["reason"].startswith("certificate: ") for row in far_rows)
     assert {row["direction"] for row in far_rows} == {"download", "upload"}
     assert store_is_whole(site)
+
+
+def test_a_token_that_the_far_server_refuses_is_not_remembered_for_it(tmp_path: Path, server: ServerProcess) -> None:
+    """Nor is it shown the token of the wired server; a right one given later puts it right."""
+    with server_process(tmp_path / "far", token="its-own-token") as far:
+        text = BOTH_LEGS_SITE.replace("https://localhost", "http://127.0.0.1")
+        site = site_folder(
+            tmp_path / "shop", text.format(lan=server.url, far_port=far.port), basement=BOTH_LEGS_PROFILE
+        )
+        check = ("check", "-p", "basement", "--site", str(site))
+        refused = run_agent(tmp_path, *check, "--internet-token", "wrong", token=server.token)
+        assert "wrong token" in refused.stdout
+        remembered = next(tmp_path.rglob("servers.json")).read_text(encoding="utf-8")
+        assert server.server_id in remembered
+        assert far.server_id not in remembered
+        accepted = run_agent(tmp_path, *check, "--internet-token", "its-own-token", token=server.token)
+        assert accepted.returncode == 0, accepted.stdout
+        assert "wrong token" not in accepted.stdout
+        assert far.server_id in next(tmp_path.rglob("servers.json")).read_text(encoding="utf-8")
 
 
 def test_a_server_killed_in_the_middle_leaves_a_whole_store_and_a_way_on(tmp_path: Path) -> None:

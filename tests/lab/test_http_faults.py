@@ -13,6 +13,7 @@ from http_transfers import KeepingWatch, http_transfer
 from lab_network import LAPTOP, LabNetwork
 from lab_server import lab_server
 from server_process import ServerProcess
+from side_by_side import both_directions_at_once
 
 from sitetest.engines.base import FailureKind, TransferResult, TransferSpec
 from sitetest.engines.window import longest_stall_s
@@ -20,6 +21,8 @@ from sitetest_wire.samples import Sample
 from sitetest_wire.words import Direction
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow]
+
+MakeLab = Callable[..., LabNetwork]
 
 RATE_MBPS = 50
 DEAD_PATH_LIMIT_S = 15.0
@@ -43,10 +46,12 @@ def _transfer(
     return lab.run_in(LAPTOP, lambda: http_transfer(server.url, server.token, spec, watch=watch))
 
 
-@pytest.mark.parametrize("direction", list(Direction))
-def test_a_dead_link_ends_the_transfer_in_time_and_its_return_heals_it(
-    lab: LabNetwork, tmp_path: Path, direction: Direction
-) -> None:
+def test_a_dead_link_ends_the_transfer_in_time_and_its_return_heals_it(make_lab: MakeLab, tmp_path: Path) -> None:
+    labs = {direction: make_lab() for direction in Direction}
+    both_directions_at_once(lambda direction: dead_link(labs[direction], tmp_path / direction, direction))
+
+
+def dead_link(lab: LabNetwork, folder: Path, direction: Direction) -> None:
     lab.set_rate(RATE_MBPS)
     spec = TransferSpec(direction, streams=3, warm_up_s=0.5, duration_s=30.0)
     cut_at_s: list[float] = []
@@ -55,7 +60,7 @@ def test_a_dead_link_ends_the_transfer_in_time_and_its_return_heals_it(
         lab.link_down()
         cut_at_s.append(time.monotonic())
 
-    with lab_server(lab, tmp_path) as server:
+    with lab_server(lab, folder) as server:
         result = _transfer(lab, server, spec, KeepingWatch(on_sample=_after(2.0, cut)))
         took_s = time.monotonic() - cut_at_s[0]
         lab.link_up()
@@ -71,11 +76,13 @@ def test_a_dead_link_ends_the_transfer_in_time_and_its_return_heals_it(
     assert healed.throughput_mbps is not None
 
 
-@pytest.mark.parametrize("direction", list(Direction))
-def test_a_short_outage_does_not_end_the_transfer_and_is_seen_in_its_samples(
-    lab: LabNetwork, tmp_path: Path, direction: Direction
-) -> None:
+def test_a_short_outage_does_not_end_the_transfer_and_is_seen_in_its_samples(make_lab: MakeLab, tmp_path: Path) -> None:
     """A roam or a fade of two seconds is part of what the link delivers: the figure of record has it in."""
+    labs = {direction: make_lab() for direction in Direction}
+    both_directions_at_once(lambda direction: short_outage(labs[direction], tmp_path / direction, direction))
+
+
+def short_outage(lab: LabNetwork, folder: Path, direction: Direction) -> None:
     lab.set_rate(RATE_MBPS)
     spec = TransferSpec(direction, streams=3, warm_up_s=0.5, duration_s=8.0)
     back: list[asyncio.TimerHandle] = []
@@ -84,7 +91,7 @@ def test_a_short_outage_does_not_end_the_transfer_and_is_seen_in_its_samples(
         lab.link_down()
         back.append(asyncio.get_running_loop().call_later(2.0, lab.link_up))
 
-    with lab_server(lab, tmp_path) as server:
+    with lab_server(lab, folder) as server:
         result = _transfer(lab, server, spec, KeepingWatch(on_sample=_after(2.0, cut)))
 
     assert result.failure is None

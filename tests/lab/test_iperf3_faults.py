@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import pytest
 from direct_leases import DirectLeases, QuietWatch, leases_in_lab
 from lab_network import LabNetwork, truth_mbps
+from side_by_side import both_directions_at_once
 
 from sitetest.engines.base import FailureKind, TransferResult, TransferSpec
 from sitetest.engines.iperf3 import Iperf3Engine
@@ -71,9 +72,13 @@ def test_server_killed_in_the_middle(lab: LabNetwork, direction: Direction) -> N
     assert "signal 9" in (leases.end_lines[-1].problem or "")
 
 
-@both_directions
-def test_link_down_in_the_middle_and_up_again(lab: LabNetwork, direction: Direction) -> None:
+def test_link_down_in_the_middle_and_up_again(make_lab: Callable[..., LabNetwork]) -> None:
     """Within 15 s it is over and the seconds are kept; with the link back the next transfer measures as ever."""
+    labs = {direction: make_lab() for direction in Direction}
+    both_directions_at_once(lambda direction: _link_down_and_up(labs[direction], direction))
+
+
+def _link_down_and_up(lab: LabNetwork, direction: Direction) -> None:
     lab.set_rate(50)
     leases = leases_in_lab(lab)
     watch = ActsOnce(lab.link_down, after_s=2.0)
@@ -90,9 +95,13 @@ def test_link_down_in_the_middle_and_up_again(lab: LabNetwork, direction: Direct
     assert again.throughput_mbps == pytest.approx(truth_mbps(50), rel=0.05)
 
 
-@both_directions
-def test_a_short_outage_is_lived_through(lab: LabNetwork, direction: Direction) -> None:
+def test_a_short_outage_is_lived_through(make_lab: Callable[..., LabNetwork]) -> None:
     """A fade or a roam of 2 s leaves a hole in the seconds, and the transfer goes to its end."""
+    labs = {direction: make_lab() for direction in Direction}
+    both_directions_at_once(lambda direction: _short_outage(labs[direction], direction))
+
+
+def _short_outage(lab: LabNetwork, direction: Direction) -> None:
     lab.set_rate(50)
 
     def fade() -> None:

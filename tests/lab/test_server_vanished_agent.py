@@ -14,8 +14,10 @@ from lab_network import LAPTOP, LabNetwork
 from lab_server import lab_server
 from server_app import lease_request
 from server_process import ServerProcess
+from side_by_side import both_directions_at_once
 
 from sitetest_wire.messages import LEASE_SILENCE_S
+from sitetest_wire.words import Direction
 
 TIME_WAIT = "06"  # linux net/tcp_states.h; what stays of a connection that was closed in good order
 
@@ -37,13 +39,19 @@ async def ask(server: ServerProcess, host: str, method: str, path: str, body: ob
 
 @pytest.mark.lab
 @pytest.mark.slow
-@pytest.mark.parametrize("direction", ["download", "upload"])
-def test_nothing_is_left_of_a_transfer_whose_agent_vanished(lab: LabNetwork, tmp_path: Path, direction: str) -> None:
+def test_nothing_is_left_of_a_transfer_whose_agent_vanished(
+    make_lab: Callable[..., LabNetwork], tmp_path: Path
+) -> None:
     """The kernel by itself would hold a download's socket for a quarter of an hour (tcp_retries2 = 15, tcp(7))."""
+    labs = {direction: make_lab() for direction in Direction}
+    both_directions_at_once(lambda direction: nothing_is_left(labs[direction], tmp_path / direction, direction))
+
+
+def nothing_is_left(lab: LabNetwork, folder: Path, direction: Direction) -> None:
     host = lab.address("server")
     lab.set_rate(50.0)
 
-    with lab_server(lab, tmp_path) as server:
+    with lab_server(lab, folder) as server:
 
         async def transfer() -> None:
             status, lease = await ask(

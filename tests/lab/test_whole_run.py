@@ -7,6 +7,7 @@ the frame with its Ethernet header and without FCS).
 import json
 import shutil
 import subprocess
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +20,8 @@ from paced_server import paced_server
 from server_process import TOKEN, ServerProcess, server_process
 from site_folder import site_folder
 from sitetest_process import COMMAND, agent_environment, document, run_agent, start_agent, until_said
+
+from sitetest.store.reading import StoreReader, store_path
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.timeout(180)]
 
@@ -79,7 +82,7 @@ def run_in(lab: LabNetwork, folder: Path, site: Path, *options: str) -> tuple[in
 @pytest.mark.libiperf
 def test_both_engines_and_directions_give_the_rate_of_the_bucket(lab: LabNetwork, tmp_path: Path) -> None:
     lab.set_rate(100.0)
-    profile = PROFILE.format(legs='"lan"', engines='"iperf3", "http"', cap_gb=1, duration_s=5)
+    profile = PROFILE.format(legs='"lan"', engines='"iperf3", "http"', cap_gb=1, duration_s=4)
     site = site_folder(tmp_path / "shop", SITE.format(lan=lab.address("server"), internet=""), basement=profile)
     with server_in(lab, "server", tmp_path):
         code, told, err = run_in(lab, tmp_path, site)
@@ -95,7 +98,7 @@ def test_both_engines_and_directions_give_the_rate_of_the_bucket(lab: LabNetwork
 LAN_MBPS, INTERNET_MBPS = 200.0, 60.0
 
 
-def both_legs(lab: LabNetwork, tmp_path: Path, cap_gb: float = 1.0, duration_s: float = 3.0) -> Path:
+def both_legs(lab: LabNetwork, tmp_path: Path, cap_gb: float = 1.0, duration_s: float = 1.0) -> Path:
     lab.set_rate(LAN_MBPS, peer="server")
     lab.set_rate(INTERNET_MBPS, peer="far")
     profile = PROFILE.format(legs='"lan", "internet"', engines='"http"', cap_gb=cap_gb, duration_s=duration_s)
@@ -108,7 +111,7 @@ MakeLab = Callable[..., LabNetwork]
 
 def test_each_leg_is_measured_at_its_own_truth_in_one_run(make_lab: MakeLab, tmp_path: Path) -> None:
     lab = make_lab(("server", "far"))
-    site = both_legs(lab, tmp_path, duration_s=8.0)
+    site = both_legs(lab, tmp_path, duration_s=4.0)
     with server_in(lab, "server", tmp_path), server_in(lab, "far", tmp_path):
         code, told, err = run_in(lab, tmp_path, site)
     assert code == 0, err
@@ -142,6 +145,23 @@ def test_the_data_cap_stops_the_internet_leg_and_nothing_else(make_lab: MakeLab,
     assert "internet_data_gb" in err
 
 
+CUT_AFTER_S = 2.5
+CUT_LIMIT_S = 15.0
+"""The issue's own: an attempt whose link is gone ends within this time."""
+
+
+def await_download(lab: LabNetwork, wanted_bytes: float) -> None:
+    """Return when the laptop has received so many bytes, by its own network card's count."""
+    command = ["ip", "-n", lab._namespace("laptop"), "-s", "-j", "link", "show", "to-server"]
+    until_s = time.monotonic() + 20.0
+    while time.monotonic() < until_s:
+        told = json.loads(subprocess.run(command, capture_output=True, check=True).stdout)
+        if told[0]["stats64"]["rx"]["bytes"] >= wanted_bytes:
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"never received {wanted_bytes:.0f} bytes")
+
+
 def test_a_link_that_goes_down_fails_the_attempt_and_the_next_one_succeeds(lab: LabNetwork, tmp_path: Path) -> None:
     lab.set_rate(50.0)
     profile = PROFILE.format(legs='"lan"', engines='"http"', cap_gb=1, duration_s=5)
@@ -154,6 +174,7 @@ def test_a_link_that_goes_down_fails_the_attempt_and_the_next_one_succeeds(lab: 
         )
         assert agent.stderr is not None
         until(agent, b"turn 1 of 1")
+        await_download(lab, CUT_AFTER_S * 50e6 / 8)  # 1 s of warm-up and more than one second of the window
         lab.link_down()
         until(agent, b"path to the server lost")
         lab.link_up()
@@ -161,6 +182,13 @@ def test_a_link_that_goes_down_fails_the_attempt_and_the_next_one_succeeds(lab: 
     told = json.loads(out)
     statuses = [(attempt["direction"], attempt["status"]) for attempt in told["attempts"]]
     assert statuses == [("download", "failed"), ("upload", "ok")], err.decode()
+    with StoreReader.read_only(store_path(site)) as store:
+        (visit,) = store.visits()
+        cut, _ = store.attempts(visit.visit_id)
+        seconds = store.seconds(cut.test_id)
+    assert cut.wall_s < CUT_AFTER_S + CUT_LIMIT_S
+    assert seconds, "nothing is kept of the second before the cut"
+    assert seconds[0].throughput_mbps == pytest.approx(truth_mbps(50.0), rel=0.05)
     assert agent.returncode == 3  # the download has no valid result
 
 

@@ -102,7 +102,7 @@ def test_a_holder_that_vanishes_loses_its_lease_after_the_silence_and_the_next_o
     assert desk.log == ["start L1", "end L1", "start L2"]
     gone = desk.manager.hear(first)
     assert gone.phase == "ended"
-    assert gone.reason == "its agent counter-laptop asked nothing for 10 s"
+    assert gone.reason == f"its agent counter-laptop asked nothing for {LEASE_SILENCE_S:g} s"
 
 
 def test_a_holder_that_keeps_asking_keeps_its_lease_until_its_time_is_over() -> None:

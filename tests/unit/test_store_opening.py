@@ -62,7 +62,7 @@ def test_garbage_is_refused_and_left(path: Path) -> None:
     error = both_openings_refuse(written(path, b"location,throughput\r\nbasement,300\r\n" * 200), StoreDamaged)
     assert str(path) in error.message
     assert "left exactly as it is" in error.next_step
-    assert error.exit_code == Exit.OUR_FAULT
+    assert error.exit_code == Exit.WRONG_USE
 
 
 def test_an_empty_file_is_refused(path: Path) -> None:

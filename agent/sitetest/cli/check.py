@@ -7,7 +7,7 @@ import typer
 
 from sitetest.cli.consoles import results_console
 from sitetest.cli.json_document import write_document
-from sitetest.cli.options import ApConfigs, AsJson, Engine, Server, Site, Token
+from sitetest.cli.options import ApConfigs, AsJson, Engine, InternetToken, Server, Site, Token
 
 
 def check(
@@ -19,6 +19,7 @@ def check(
     ] = None,
     server: Server = None,
     token: Token = None,
+    internet_token: InternetToken = None,
     ap_config: ApConfigs = None,
     engine: Engine = None,
     as_json: AsJson = False,
@@ -28,7 +29,13 @@ def check(
     from sitetest.report.checks_text import checks_document, checks_text
 
     examined: Examined = examine_site(
-        site, profile=profile, server=server, token=token, ap_configs=ap_config, engine=engine
+        site,
+        profile=profile,
+        server=server,
+        token=token,
+        internet_token=internet_token,
+        ap_configs=ap_config,
+        engine=engine,
     )
     if as_json:
         write_document("check", checks_document(examined.checks))

@@ -1,10 +1,11 @@
 """Finds the test servers of a visit and the token for each.
 
     address   --server, then site.toml, then DNS-SD where that says "auto", then a server that answered before
-    token     --token or SITETEST_TOKEN, then what is remembered of that server; for a server on the far side of the
-              line the other way round, since what is given is that of the wired one
+    token     as given (--token or SITETEST_TOKEN for the wired server, SITETEST_INTERNET_TOKEN for the one on the far
+              side of the line), then what is remembered of that server
 
-A token is remembered once the server has accepted it, under the server's id: it may move to another address.
+The token of one server is never shown to another. A token is remembered once the server has accepted it, under the
+server's id: it may move to another address.
 May import engines, plan, errors, sitetest_wire and the standard library only.
 """
 
@@ -48,7 +49,8 @@ class FarEnd:
 class Connections:
     """Opens the servers of one command; what it opens is closed with ``stack``.
 
-    token: as given by the person; None when not. discover: asks the network, as ``find_servers``.
+    token, internet_token: as given by the person for the wired and the far server; None when not. discover: asks the
+    network, as ``find_servers``.
     """
 
     def __init__(
@@ -56,31 +58,35 @@ class Connections:
         stack: AsyncExitStack,
         known: KnownServers,
         token: str | None,
+        internet_token: str | None = None,
         discover: Callable[[float], Awaitable[Sequence[FoundServer]]] = find_servers,
     ) -> None:
         self._stack = stack
         self._known = known
         self._token = token or None
+        self._internet_token = internet_token or None
         self._discover = discover
 
     async def lan(self, option: str | None, site_says: str) -> FarEnd:
         """Return the server of the LAN leg. Raises UsageError for an address that is none, and ServerUnreachable when
         the server is to be found and none is."""
         if option is not None:
-            return await self.at(parse_server_address(option, "--server"))
+            return await self._at(parse_server_address(option, "--server"), self._token)
         if site_says != AUTO:
-            return await self.at(parse_server_address(site_says, "profiles/site.toml: server.lan"))
+            return await self._at(parse_server_address(site_says, "profiles/site.toml: server.lan"), self._token)
         return await self._announced()
 
-    async def at(self, address: ServerAddress, prefer_remembered: bool = False) -> FarEnd:
-        """Return the server at an address, whether it answers or not."""
+    async def internet(self, address: ServerAddress) -> FarEnd:
+        """Return the server on the far side of the line, whether it answers or not."""
+        return await self._at(address, self._internet_token)
+
+    async def _at(self, address: ServerAddress, given: str | None) -> FarEnd:
         async with ServerApi(address) as stranger:
             try:
                 identity: Identity | None = await stranger.identity()
             except TransferProblem:
                 identity = None
-        remembered = self._remembered_token(identity, address)
-        token = (remembered or self._token) if prefer_remembered else (self._token or remembered)
+        token = given or self._remembered_token(identity, address)
         api = await self._stack.enter_async_context(ServerApi(address, token))
         return FarEnd(api, identity, token)
 
@@ -102,7 +108,7 @@ class Connections:
         if not found:
             places = [(parse_server_address(old.address), name) for name, old in self._known.all().items()]
         for address, server_id in places:
-            end = await self.at(address)
+            end = await self._at(address, self._token)
             if end.identity is not None and end.identity.server_id == server_id:
                 return end
         if found:

@@ -22,4 +22,4 @@ def demo(
     from sitetest.cli.session_results import show_session
 
     site_dir, session = demonstrate(site)
-    raise typer.Exit(show_session("demo", session, site_dir, as_json, compare=True))
+    raise typer.Exit(show_session("demo", session, site_dir, as_json))

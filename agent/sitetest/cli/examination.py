@@ -22,7 +22,7 @@ from sitetest.plan.order import make_plan
 from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
 from sitetest.visit.path import SystemPath
-from sitetest.visit.preflight import Check, examine
+from sitetest.visit.preflight import Check, accepting, examine
 from sitetest_wire.words import EngineName
 
 
@@ -44,6 +44,7 @@ def examine_site(
     profile: str | None,
     server: str | None,
     token: str | None,
+    internet_token: str | None,
     ap_configs: Sequence[str] | None,
     engine: str | None,
 ) -> Examined:
@@ -54,17 +55,30 @@ def examine_site(
     else:
         plan = plan_visit(site_dir, profile, ap_configs, engine, seed=0).plan
     return asyncio.run(
-        _examine(site_dir, site, plan, server=server, token=token, asked_for_profile=profile is not None)
+        _examine(
+            site_dir,
+            site,
+            plan,
+            server=server,
+            tokens=(token, internet_token),
+            asked_for_profile=profile is not None,
+        )
     )
 
 
 async def _examine(
-    site_dir: Path, site: Site, plan: Plan, *, server: str | None, token: str | None, asked_for_profile: bool
+    site_dir: Path,
+    site: Site,
+    plan: Plan,
+    *,
+    server: str | None,
+    tokens: tuple[str | None, str | None],
+    asked_for_profile: bool,
 ) -> Examined:
     files = Check("site files", True, f"{site.name}: {len(site.ap_configs)} AP configs")
     async with AsyncExitStack() as stack:
         known = KnownServers()
-        connections = Connections(stack, known, token)
+        connections = Connections(stack, known, *tokens)
         try:
             ends = await reach(connections, plan, site.server, server)
         except ServerError as problem:
@@ -80,9 +94,8 @@ async def _examine(
             checks.append(Check("simulated", False, ends.simulated))
         if not asked_for_profile:
             checks += _other_engine(ends, agent)
-        if all(check.stops is None for check in checks):
-            for end in ends.servers.values():
-                connections.worked(end)
+        for leg in accepting(checks):
+            connections.worked(ends.servers[leg])
         notes = [Check("remembered servers", False, note) for note in known.notes]
     return Examined((files, *checks, *notes))
 

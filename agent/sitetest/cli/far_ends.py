@@ -13,7 +13,7 @@ from sitetest.engines.base import Engine
 from sitetest.engines.failure_translation import TransferProblem
 from sitetest.engines.http import HttpEngine
 from sitetest.engines.iperf3 import Iperf3Engine
-from sitetest.engines.url_download import UrlDownloadEngine
+from sitetest.engines.url_download import UrlDownloadEngine, url_without_query
 from sitetest.errors import UsageError
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.server_address import URL_PORTS, parse_server_address
@@ -43,7 +43,7 @@ class FarEnds:
         """Name of the far end of each leg, for the rows."""
         named = {leg: end.label for leg, end in self.servers.items()}
         if self.url is not None:
-            named[Leg.INTERNET] = urlsplit(self.url).hostname or self.url
+            named[Leg.INTERNET] = url_without_query(self.url)
         return named
 
     def targets(self) -> dict[Leg, Target]:
@@ -70,7 +70,7 @@ async def reach(connections: Connections, plan: Plan, site_server: Server, optio
         if site_server.internet is not None:
             where = "profiles/site.toml: server.internet"
             address = parse_server_address(site_server.internet, where)
-            servers[Leg.INTERNET] = await connections.at(address, prefer_remembered=True)
+            servers[Leg.INTERNET] = await connections.internet(address)
         else:
             url = site_server.internet_download_url
     return FarEnds(servers, url)

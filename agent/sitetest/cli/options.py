@@ -29,7 +29,17 @@ Token = Annotated[
         metavar="TEXT",
         envvar=TOKEN_VARIABLE,
         show_envvar=True,
-        help="Token that the server printed. Needed once: it is remembered for each server.",
+        help="Token that the server printed; the variable keeps it out of process lists. Needed once.",
+    ),
+]
+InternetToken = Annotated[
+    str | None,
+    typer.Option(
+        "--internet-token",
+        metavar="TEXT",
+        envvar="SITETEST_INTERNET_TOKEN",
+        show_envvar=True,
+        help="Token of the server on the far side of the line. Needed once.",
     ),
 ]
 ApConfigs = Annotated[

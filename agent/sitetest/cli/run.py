@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from sitetest.cli.options import ApConfigs, AsJson, Engine, Profile, Seed, Server, Site, Token, Yes
+from sitetest.cli.options import ApConfigs, AsJson, Engine, InternetToken, Profile, Seed, Server, Site, Token, Yes
 
 
 def run(
@@ -14,6 +14,7 @@ def run(
     site: Site = Path(),
     server: Server = None,
     token: Token = None,
+    internet_token: InternetToken = None,
     ap_config: ApConfigs = None,
     engine: Engine = None,
     seed: Seed = None,
@@ -33,6 +34,7 @@ def run(
         profile=profile,
         server=server,
         token=token,
+        internet_token=internet_token,
         ap_configs=tuple(ap_config) if ap_config else None,
         engine=engine,
         seed=seed,

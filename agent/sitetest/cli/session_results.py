@@ -17,16 +17,16 @@ from sitetest.store.tidy import is_counted
 from sitetest.visit.conductor import INTERRUPTED, SERVER_GONE, STORE_FULL
 
 
-def show_session(command: str, session: Session, site_dir: Path, as_json: bool, compare: bool = False) -> Exit:
-    """Show a session on stdout, what to do next on stderr; return the exit code. compare: AP configs side by side."""
+def show_session(command: str, session: Session, site_dir: Path, as_json: bool) -> Exit:
+    """Show a session on stdout, several AP configs side by side; what to do next on stderr. Return the exit code."""
+    ap_configs = tuple(dict.fromkeys(case.ap_config for case in session.plan.cases))
     if as_json:
         write_document(command, session_document(session, site_dir))
-    elif compare:
-        ap_configs = tuple(dict.fromkeys(case.ap_config for case in session.plan.cases))
+    elif session.attempts and len(ap_configs) > 1:
         results_console().print(comparison(session.visit.site, session.attempts, ap_configs, session.visit.simulated))
     else:
         results_console().print(visit_results(session.visit.site, session.attempts, session.visit.simulated))
-    for line in next_lines(session, site_dir):
+    for line in next_lines(session, site_dir, command):
         say(line)
     return exit_code(session)
 
@@ -44,11 +44,13 @@ def exit_code(session: Session) -> Exit:
             return Exit.INCOMPLETE if session.without_result or _cases_without_value(session) else Exit.DONE
 
 
-def next_lines(session: Session, site_dir: Path) -> list[str]:
+def next_lines(session: Session, site_dir: Path, command: str) -> list[str]:
     """Say where the results are, what is missing and how to go on."""
     again = f"  sitetest run --profile {session.visit.profile} --resume" + (
         "" if site_dir == Path() else f" --site {site_dir}"
     )
+    if command == "demo":
+        again = "  sitetest demo"  # its server went with it
     lines = []
     if session.table_problem:
         lines.append(f"Note: {session.table_problem}")
@@ -56,7 +58,7 @@ def next_lines(session: Session, site_dir: Path) -> list[str]:
     if session.nothing_left:
         lines.append(f"The last visit of {session.visit.profile} is complete: there is nothing to go on with.")
     elif session.outcome == INTERRUPTED:
-        lines += [f"Stopped: {left}. Go on with:", again]
+        lines += [f"Stopped: {left}. {'Begin again' if command == 'demo' else 'Go on'} with:", again]
     elif session.outcome == SERVER_GONE:
         lines += [f"The test server went away and did not come back: {left}. Once `sitetest check` is content:", again]
     elif session.outcome == STORE_FULL:

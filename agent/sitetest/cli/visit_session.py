@@ -38,20 +38,21 @@ from sitetest.visit.agenda import Agenda
 from sitetest.visit.clock import SystemClock
 from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor, VisitOutcome
 from sitetest.visit.path import SystemPath
-from sitetest.visit.preflight import preflight
+from sitetest.visit.preflight import accepting, preflight
 
 NextLine = Callable[[], Awaitable[str | None]]
 
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What the command line says. server, token, ap_configs, engine, seed: None when left out. yes: ask nothing.
-    remember: keep the server's token for the next time."""
+    """What the command line says. server, token, internet_token, ap_configs, engine, seed: None when left out. yes: ask
+    nothing. remember: keep the server's token for the next time."""
 
     site_dir: Path
     profile: str
     server: str | None = None
     token: str | None = None
+    internet_token: str | None = None
     ap_configs: tuple[str, ...] | None = None
     engine: str | None = None
     seed: int | None = None
@@ -99,7 +100,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
     ap_configs = PlannedApConfigs.of(visit_plan.site, plan)
     async with AsyncExitStack() as stack:
         known = KnownServers()
-        connections = Connections(stack, known, wishes.token)
+        connections = Connections(stack, known, wishes.token, wishes.internet_token)
         ends = await reach(connections, plan, visit_plan.site.server, wishes.server)
         client = platform.node() or "laptop"
         engines = engines_for(plan, ends, client)
@@ -107,18 +108,20 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
         asked = preflight_of(
             wishes.site_dir, plan, ap_configs, ends=ends, engines=engines, agent=client, yes=wishes.yes
         )
-        for check in await preflight(asked):
+        checks = await preflight(asked)
+        for check in checks:
             if not check.ok:
                 screen.say(f"Note: {check.detail}")
         if wishes.remember:
-            for end in ends.servers.values():
-                connections.worked(end)
+            for leg in accepting(checks):
+                connections.worked(ends.servers[leg])
         for note in known.notes:
             screen.say(f"Note: {note}")
         if ends.simulated is None:
             screen.say(f"Caution: {CONSENT}")
         await _agree_to_internet_volume(visit_plan, wishes, screen, next_line)
         visit = begun.visit if begun is not None else _new_visit(plan, client, ends, clock)
+        _refuse_other_kind_of_link(visit, ends)
         stop = asyncio.Event()
         conductor = Conductor(
             clock=clock,
@@ -218,6 +221,16 @@ def _refuse_other_plan(wishes: Wishes) -> None:
                 f"{option} cannot be given together with --resume: the visit goes on with the plan that it began with.",
                 f"Leave {option} out, or begin a new visit without --resume.",
             )
+
+
+def _refuse_other_kind_of_link(visit: VisitRecord, ends: FarEnds) -> None:
+    """Every row of a visit says whether its link was simulated: what answers now must be of the same kind."""
+    if (visit.simulated is None) != (ends.simulated is None):
+        was, now = ("real", "simulated") if visit.simulated is None else ("simulated", "real")
+        raise UsageError(
+            f"The visit began on a {was} link, and the server that answers now has a {now} one.",
+            "Name the server that it began with, or begin a new visit without --resume.",
+        )
 
 
 async def _agree_to_internet_volume(

@@ -50,6 +50,7 @@ class UrlDownloadEngine:
         if ssl_context is None and parts.scheme == "https":
             ssl_context = ssl.create_default_context()
         self._url = url
+        self._shown = url_without_query(url)
         self._ssl_context = ssl_context
         self._cpu = cpu or CpuClock()
 
@@ -61,7 +62,9 @@ class UrlDownloadEngine:
     async def transfer(self, spec: TransferSpec, watch: Watch, stop: asyncio.Event) -> TransferResult:
         """Run one download; see the protocol. An upload is a failure of kind ``unavailable``."""
         if spec.direction is not Direction.DOWNLOAD:
-            message = f"upload to {self._url}: a plain URL can only be downloaded from; uploads need a sitetest-server"
+            message = (
+                f"upload to {self._shown}: a plain URL can only be downloaded from; uploads need a sitetest-server"
+            )
             return TransferResult(spec, failure=Failure(FailureKind.UNAVAILABLE, message))
         watch.started()
         share = self._cpu.start()
@@ -73,8 +76,8 @@ class UrlDownloadEngine:
                 for _ in range(spec.streams)
             ]
             urls = [self._url] * spec.streams
-            course = TimedDownload(spec, urls, connections, self._url, self._accept, repeat=True)
-            failure = await course.run(TransferBounds(spec, stop, Stage.DOWNLOAD, self._url), watch)
+            course = TimedDownload(spec, urls, connections, self._shown, self._accept, repeat=True)
+            failure = await course.run(TransferBounds(spec, stop, Stage.DOWNLOAD, self._shown), watch)
         return TransferResult(
             spec,
             receiver=tuple(course.samples),
@@ -89,13 +92,22 @@ class UrlDownloadEngine:
     async def _accept(self, response: aiohttp.ClientResponse, detail: str) -> None:
         if response.status == 200:
             return
-        prefix = f"{Stage.DOWNLOAD} at {self._url}, {detail}"
+        prefix = f"{Stage.DOWNLOAD} at {self._shown}, {detail}"
         if 300 <= response.status < 400:
             target = urljoin(self._url, response.headers.get("Location", ""))
-            seen = f"it sends us on to {target}, which is not followed; name that address if you may load it"
+            shown = url_without_query(target)
+            seen = f"it sends us on to {shown}, which is not followed; name that address if you may load it"
         else:
             seen = f"it answers with HTTP status {response.status} ({response.reason or 'no reason given'})"
         kind = FailureKind.LEASE_DENIED if response.status in (401, 403, 429) else FailureKind.BAD_OUTPUT
         if response.status >= 500:
             kind = FailureKind.PEER_DIED
         raise TransferProblem(Failure(kind, f"{prefix}: {seen}"))
+
+
+def url_without_query(url: str) -> str:
+    """Return scheme, host and path: what follows ? may be a secret, and results are handed on."""
+    parts = urlsplit(url)
+    port = f":{parts.port}" if parts.port else ""
+    host = f"[{parts.hostname}]" if parts.hostname and ":" in parts.hostname else parts.hostname or ""
+    return f"{parts.scheme}://{host}{port}{parts.path}"

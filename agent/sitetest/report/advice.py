@@ -14,17 +14,17 @@ CODE_ADVICE = {
     "laptop_saturated": "close other programs and plug the laptop in, or try --engine iperf3.",
     "server_cpu": "use a faster machine for the test server: it may have been the limit.",
     "stall": "nothing by hand: it is kept and counted; if it comes again, look for roaming or interference here.",
-    "path_changed": "keep the laptop on one network: no second cable, no VPN; then the same command with --resume.",
-    "shared": "let this agent have the test server to itself, then the same command with --resume.",
-    "server_gone": "see that sitetest-server runs and its machine stays awake, then the same command with --resume.",
-    "refused": "see that sitetest-server runs and no firewall blocks its ports, then the same command with --resume.",
+    "path_changed": "keep the laptop on one network: no second cable, no VPN; then measure this location again.",
+    "shared": "let this agent have the test server to itself, then measure this location again.",
+    "server_gone": "see that sitetest-server runs and its machine stays awake, then measure this location again.",
+    "refused": "see that sitetest-server runs and no firewall blocks its ports, then measure this location again.",
     "lease": "run `sitetest check`: it asks the test server for a lease and says what it answers.",
     "certificate": "run `sitetest check`: the server's certificate is not trusted here.",
     "engine_unusable": "run `sitetest check`: it says which engine is missing and how to get it.",
-    "engine_fault": "a fault of ours: please report it with this text; then the same command with --resume.",
+    "engine_fault": "a fault of ours: please report it with this text; then measure this location again.",
     "unreachable": "it counts as a failure; `sitetest check` tells whether laptop, network or server was at fault.",
     "clock_step": "nothing by hand: order and durations do not come from the clock that was set.",
-    "data_cap": "raise [limits] internet_data_gb in the profile or in site.toml if the volume may be used.",
+    "data_cap": "raise [limits] internet_data_gb in the profile if the volume may be used, then measure again.",
 }
 """By the code word that a flag is named after and that a reason begins with (`visit/validity.py`, `visit/retry.py`)."""
 
@@ -35,7 +35,7 @@ MADE_GOOD = "nothing: it was measured again, and that attempt counts."
 STATUS_ADVICE = {
     Status.OK: "read what was seen before you rely on this attempt.",
     Status.FAILED: "it counts as a failure of this AP config; if the cause lay elsewhere, measure this location again.",
-    Status.INVALID: "it does not count; remove the cause, then the same command with --resume fills the gap.",
+    Status.INVALID: "it does not count; remove the cause, then measure this location again.",
     Status.INTERRUPTED: "the same command with --resume measures what is missing.",
 }
 

@@ -61,11 +61,16 @@ def export(
         (table, kind, out_dir / f"{table}.{kind}") for table in dict.fromkeys(tables) for kind in dict.fromkeys(formats)
     ]
     descriptor_path = out_dir / DESCRIPTOR_NAME
-    present = [path for path in (*(path for _, _, path in wanted), descriptor_path) if path.exists()]
+    try:
+        present = [path for path in (*(path for _, _, path in wanted), descriptor_path) if path.exists()]
+    except OSError as problem:  # a folder that may not even be looked into
+        raise UsageError(
+            f"{out_dir} cannot be read: {problem.strerror or problem}.", "Name another folder."
+        ) from problem
     if present and not overwrite:
         raise UsageError(
             f"{present[0]} is there already; nothing was written.",
-            "Name another folder, or say that it may be overwritten.",
+            "Name another folder, or add --overwrite.",
         )
     with StoreReader.read_only(store_path(site_dir)) as store:
         rows = _rows_of(store, tables)

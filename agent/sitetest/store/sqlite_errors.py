@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from sitetest.errors import StoreDamaged, StoreError, StoreFull
+from sitetest.errors import StoreDamaged, StoreError, StoreFull, StoreNotWritable
 
 
 def needs_rollback(problem: sqlite3.Error) -> bool:
@@ -33,7 +33,7 @@ def store_error(problem: sqlite3.Error, path: Path) -> StoreError:
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT):
         return damaged(path, str(problem))
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return StoreError(
+        return StoreNotWritable(
             f"{path} is held by another program.",
             "Close whatever has the results open (a database viewer?) and start again; nothing that was kept is lost.",
         )
@@ -59,9 +59,9 @@ def disk_full(path: Path) -> StoreFull:
     )
 
 
-def not_writable(path: Path, what: str) -> StoreError:
+def not_writable(path: Path, what: str) -> StoreNotWritable:
     """Return the error for a place that does not let us write."""
-    return StoreError(
+    return StoreNotWritable(
         f"{path} cannot be opened here: {what}.",
         "Check that the folder exists and that you may write to it; to analyse results on a read-only medium, copy the "
         "folder to a disk first.",

@@ -132,6 +132,7 @@ class _Part:
         self._plan = plan
         self._visit = visit
         self._resumed = already is not None
+        self._is_kept = self._resumed
         self._agenda = Agenda(plan, already or ())
         self._order_index = max((record.order_index for record in already or ()), default=0)
         self._attempts = 0
@@ -180,6 +181,7 @@ class _Part:
     def _begin(self) -> None:
         if not self._resumed:
             self._on.keeper.begin_visit(self._visit)
+            self._is_kept = True
         self._label_what_was_missed()
         self._announcer.publish(
             VisitStarted(
@@ -193,7 +195,8 @@ class _Part:
 
     def _end(self, outcome: str) -> VisitOutcome:
         try:
-            self._on.keeper.end_visit(self._visit.visit_id, self._on.clock.now(), outcome)
+            if self._is_kept:
+                self._on.keeper.end_visit(self._visit.visit_id, self._on.clock.now(), outcome)
         except StoreFull:
             outcome = STORE_FULL  # its end is not on disk, so that it may be resumed
         lost = self._agenda.without_result
@@ -368,7 +371,7 @@ class _Part:
         text = (
             f"Of the data cap of {cap / BYTES_PER_GIGABYTE:g} GB over the internet legs "
             f"{left / BYTES_PER_GIGABYTE:.3f} GB are left{needs}. Internet measurements not run: {len(ended)}. "
-            "To run them, raise internet_data_gb under [limits] in the profile."
+            "To run them, raise internet_data_gb under [limits] in the profile and begin a new visit."
         )
         self._announcer.note("data_cap", text)
         return False

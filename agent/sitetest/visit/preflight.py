@@ -18,7 +18,7 @@ server's door are translated by a callable that is passed in.
 
 import asyncio
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -56,13 +56,14 @@ class ServerDoor(Protocol):
 @dataclass(frozen=True, slots=True)
 class Check:
     """One answer. detail: what was seen. next_step: what to do about it; empty when all is well. stops: the error that
-    ends the run, None when it may go on."""
+    ends the run, None when it may go on. accepted: the leg whose server took our token; None: not asked, or refused."""
 
     name: str
     ok: bool
     detail: str
     next_step: str = ""
     stops: SitetestError | None = None
+    accepted: Leg | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +115,11 @@ async def examine(asked: Preflight) -> list[Check]:
     for leg in asked.doors:
         checks += await _server_checks(asked, leg)
     return checks
+
+
+def accepting(checks: Iterable[Check]) -> set[Leg]:
+    """Return the legs whose server has accepted our token: it gave a lease, or a place in its queue."""
+    return {check.accepted for check in checks if check.accepted is not None}
 
 
 def planned_bytes(plan: Plan) -> int:
@@ -272,8 +278,9 @@ async def _lease(asked: Preflight, identity: Identity, case: Case, may_be_away: 
         error = _error(asked, problem)
         if queue.place is None:
             return _not_well(name, error, may_be_away)
-        return Check(name, True, f"granted in turn; now {queue.held_by or 'another agent'} is measuring")
-    return Check(name, True, "granted and given back")
+        seen = f"granted in turn; now {queue.held_by or 'another agent'} is measuring"
+        return Check(name, True, seen, accepted=case.leg)
+    return Check(name, True, "granted and given back", accepted=case.leg)
 
 
 class _QueueWatch:

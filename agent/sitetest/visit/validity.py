@@ -31,8 +31,9 @@ thread, and so is libiperf before 3.16: a thread that is never idle cannot have 
 libiperf uses a thread a stream; there the limit errs on the careful side, at rates far above any radio's. The figure is
 common practice, no source."""
 
-CPU_DOUBT = 0.85
-"""Share of one core above which an attempt is flagged as perhaps limited by a processor (docs/measuring.md)."""
+CPU_NOTE = 0.85
+"""Share of one core above which it is noted that a processor may have been the limit (docs/measuring.md). A note, and
+counted: processor load grows with throughput, so that leaving such attempts out would pick the slower ones."""
 
 STALL_NOTE_S = 1.5
 """Seconds without any byte that are flagged: above the gaps of a healthy transfer, seen after outages of 1 s
@@ -263,11 +264,8 @@ def _remarks(result: TransferResult) -> Iterator[Flag]:
         ("laptop_cpu", "on the laptop", result.client_cpu_share),
         ("server_cpu", "on the server", result.server_cpu_share),
     ):
-        if share is not None and share > CPU_DOUBT:
-            reason = (
-                f"the measuring process {where} used {share:.0%} of a processor core; doubt begins at {CPU_DOUBT:.0%}"
-            )
-            yield Flag(name, reason, "doubt")
+        if share is not None and share > CPU_NOTE:
+            yield Flag(name, f"the measuring process {where} used {share:.0%} of a processor core", "note")
     stall_s = longest_stall_s(result.receiver)
     if stall_s >= STALL_NOTE_S:
         yield Flag("stall", f"no byte arrived for {stall_s:.1f} s", "note")
