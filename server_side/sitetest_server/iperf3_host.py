@@ -34,6 +34,10 @@ _LISTEN_FAILED = 102  # libiperf's IELISTEN (iperf_api.h)
 _WORKER = ("-m", "sitetest_server.iperf3_worker")
 
 
+class _MoreThanLeased(Exception):
+    """Whoever came opened more connections than the lease is for."""
+
+
 class Iperf3Host:
     """Starts hosts on the ports of a range, one a lease.
 
@@ -105,7 +109,14 @@ class Iperf3Host:
         if listening_on is None:
             await worker.close()
             return None
-        return Iperf3HostRun(listening_on, worker, total_s, on_sample, lambda: self._in_use.discard(port))
+        return Iperf3HostRun(
+            port=listening_on,
+            worker=worker,
+            total_s=total_s,
+            streams=request.streams,
+            on_sample=on_sample,
+            give_back=lambda: self._in_use.discard(port),
+        )
 
     def _found(self) -> Library:
         if self._library is None:
@@ -118,14 +129,17 @@ class Iperf3HostRun:
 
     def __init__(
         self,
+        *,
         port: int,
         worker: WorkerProcess,
         total_s: float,
+        streams: int,
         on_sample: Callable[[Sample], None],
         give_back: Callable[[], None],
     ) -> None:
         self._port = port
         self._worker = worker
+        self._streams = streams
         self._on_sample = on_sample
         self._give_back = give_back
         self._facts: dict[str, Any] = {}
@@ -161,6 +175,8 @@ class Iperf3HostRun:
             problem = f"the iperf3 host was ended: its test was not over {GRACE_S:g} s after its nominal time"
         except WorkerSilent as silent:
             problem = f"the iperf3 host was ended: {silent}"
+        except _MoreThanLeased as more:
+            problem = f"the iperf3 host was ended: {more}"
         except (WorkerGarbled, ValueError) as garbled:
             problem = f"the iperf3 host was ended: its process told nonsense: {garbled}"
         finally:
@@ -184,7 +200,10 @@ class Iperf3HostRun:
     def _take(self, event: dict[str, Any]) -> None:
         match event["event"]:
             case "sample":
-                self._on_sample(Sample.from_json(event["sample"]))
+                sample = Sample.from_json(event["sample"])
+                if len(sample.stream_bytes) > self._streams:
+                    raise _MoreThanLeased(f"{len(sample.stream_bytes)} streams came, the lease is for {self._streams}")
+                self._on_sample(sample)
             case "raw":
                 self._raw.append(str(event["text"]))
             case "connected" | "result":

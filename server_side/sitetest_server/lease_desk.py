@@ -6,13 +6,14 @@ May import sitetest_wire and the standard library only.
 import asyncio
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 
 from sitetest_server.activity import Activity
 from sitetest_server.engine_host import EngineHost, HostError
 from sitetest_server.http_activity import HttpActivity
 from sitetest_server.iperf3_activity import Iperf3Activity
-from sitetest_server.leases import RELEASED, Lease, LeaseManager
+from sitetest_server.leases import RELEASED, Lease, LeaseManager, UnknownLease
 from sitetest_server.simulated_link import SimulatedLink, SimulationError
 from sitetest_wire.messages import LeaseRequest, LeaseState, Limits
 from sitetest_wire.words import EngineName
@@ -112,7 +113,8 @@ class LeaseDesk:
             moved_bytes = activity.log.moved_bytes
             if lease_id in self._activities and moved_bytes > self._moved_bytes.get(lease_id, 0):
                 self._moved_bytes[lease_id] = moved_bytes
-                self._leases.hear(lease_id)
+                with suppress(UnknownLease):  # forgotten in this very moment
+                    self._leases.hear(lease_id)
 
     async def stop(self) -> None:
         """End every lease and wait until nothing is left of them."""

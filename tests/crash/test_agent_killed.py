@@ -2,7 +2,8 @@
 
 The moments come from a seeded generator and hang on what the agent says, so that on a fast and on a slow machine alike
 they fall into start-up, transfer, commit and what follows a commit. Every transfer is real, against a real server
-process.
+process; each agent finds a fresh one, because the lease of a killed one lives on for ``LEASE_SILENCE_S`` and kills would
+then hit agents that wait (test_run_on_loopback.py has that wait).
 """
 
 import contextlib
@@ -70,7 +71,7 @@ class Life:
     @property
     def stored(self) -> list[tuple[str, str]]:
         """What was announced as stored, in order: direction, and figure or status."""
-        return [match.group("direction", "outcome") for line in self.said if (match := STORED.match(line))]
+        return [(match["direction"], match["outcome"]) for line in self.said if (match := STORED.match(line))]
 
 
 def killed(moment: tuple[re.Pattern[str], float], folder: Path, *arguments: str, token: str) -> Life:
@@ -162,28 +163,29 @@ def one_site(folder: Path, seed: int, kills: int) -> None:
     moment = iter(moments)
     announced = 0
     before: list[AttemptRecord] = []
-    with paced_server(folder / "server") as running:
-        site = loopback_site(folder / "site", running.url, turns=TURNS, warm_up_s=0.0, duration_s=1.0)
-        run = ("run", "-p", "basement", "--site", str(site), "--yes")
-        while kills:
-            resume = ("--resume",) if resumable(site) else ()
-            life = killed(next(moment), folder, *run, *resume, token=running.token)
-            assert life.returncode in {-signal.SIGKILL, 0}, life.said
-            kills -= life.returncode == -signal.SIGKILL
-            moments.attempt_s = life.attempt_s or moments.attempt_s
-            announced += len(life.stored)
+    site = loopback_site(folder / "site", "192.0.2.7", turns=TURNS, warm_up_s=0.0, duration_s=1.0)  # see --server
+    run = ("run", "-p", "basement", "--site", str(site), "--yes", "--server")
+    while kills:
+        resume = ("--resume",) if resumable(site) else ()
+        with paced_server(folder / "server") as server:
+            life = killed(next(moment), folder, *run, server.url, *resume, token=server.token)
+        assert life.returncode in {-signal.SIGKILL, 0}, life.said
+        kills -= life.returncode == -signal.SIGKILL
+        moments.attempt_s = life.attempt_s or moments.attempt_s
+        announced += len(life.stored)
 
-            kept, rows = kept_attempts(site), table_rows(site)
-            assert kept[: len(before)] == before, "what an earlier agent had kept is not there as it was"
-            new, before = kept[len(before) :], kept
-            assert len(new) <= len(life.stored) + 1, "more than the attempt in hand was kept without a word"
-            for (direction, outcome), attempt in zip(life.stored, new[: len(life.stored)], strict=True):
-                assert is_announced(attempt, direction, outcome), f"announced: {outcome}, kept: {attempt}"
-                assert rows[attempt.test_id]["status"] == attempt.status.value
-                assert bool(rows[attempt.test_id]["throughput_mbps"]) == (attempt.status is Status.OK)
-        while resumable(site):
-            done = run_agent(folder, *run, "--resume", token=running.token)
-            assert done.returncode == 0, done.stderr
+        kept, rows = kept_attempts(site), table_rows(site)
+        assert kept[: len(before)] == before, "what an earlier agent had kept is not there as it was"
+        new, before = kept[len(before) :], kept
+        assert len(new) <= len(life.stored) + 1, "more than the attempt in hand was kept without a word"
+        for (direction, outcome), attempt in zip(life.stored, new[: len(life.stored)], strict=True):
+            assert is_announced(attempt, direction, outcome), f"announced: {outcome}, kept: {attempt}"
+            assert rows[attempt.test_id]["status"] == attempt.status.value
+            assert bool(rows[attempt.test_id]["throughput_mbps"]) == (attempt.status is Status.OK)
+    if resumable(site):
+        with paced_server(folder / "server") as server:
+            done = run_agent(folder, *run, server.url, "--resume", token=server.token)
+        assert done.returncode == 0, done.stderr
 
     attempts = kept_attempts(site)
     assert announced, "every kill came before the first announcement"

@@ -2,6 +2,7 @@
 
 from visit_fakes import FakeOperator, FakePath, FakeSwitch, Visit, basement_plan
 
+from sitetest.visit.agenda import Agenda
 from sitetest.visit.conductor import Patience
 from sitetest.visit.events import SwitchStarted
 
@@ -35,6 +36,17 @@ async def test_a_command_that_fails_is_tried_again_after_a_pause() -> None:
     assert switch.applied == ["auto", "auto", "auto", "wide80"]
     assert visit.clock.slept_s == [5.0, 5.0]
     assert outcome.without_result == ()
+
+
+async def test_a_turn_that_was_lost_and_replaced_is_not_measured_again_on_resume() -> None:
+    """What could not be applied leaves no attempt behind; its replacement's attempt tells a resumed visit enough."""
+    visit = Visit(basement_plan(ABBA), switch=FakeSwitch(["exit code 1"] * 3), by_command=True)
+    await visit.run()
+    agenda = Agenda(visit.plan, tuple(visit.keeper.kept.values()))
+    assert 1 not in {record.turn for record in agenda.attempts}
+    assert agenda.open == 0
+    assert agenda.next_turn() is None
+    assert agenda.without_result == ()
 
 
 async def test_when_the_command_keeps_failing_the_person_is_asked() -> None:

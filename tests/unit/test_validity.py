@@ -175,6 +175,21 @@ def test_an_invalid_attempt_carries_a_flag_of_the_same_word_and_a_failed_one_non
     assert judge(Evidence(failing(K.STALLED), Leg.LAN, WELL)).flags == ()
 
 
+def test_bytes_of_the_warm_up_alone_are_no_result() -> None:
+    """Something came while it did not count, and nothing while it did: the AP config did not deliver."""
+    spec = replace(SPEC, warm_up_s=1.0, duration_s=8.0)
+    receiver = tuple(
+        Sample(0.1 * tick, (min(tick, 5) * 1000,) * spec.streams, CountedAs.RECEIVED) for tick in range(95)
+    )
+    result = replace(steady(SPEC), spec=spec, receiver=receiver)
+    assert result.received_bytes == 0
+    assert went_wrong(result)
+    well = Diagnosis(Answer.YES, Answer.UNKNOWN, Answer.YES, Answer.YES)
+    assert judge(Evidence(result, Leg.LAN, well)).code == "nothing_delivered"
+    gone = Diagnosis(Answer.UNKNOWN, Answer.UNKNOWN, Answer.NO, Answer.NO)
+    assert judge(Evidence(result, Leg.LAN, gone)).code == "unreachable"
+
+
 def test_doubts_are_flagged_and_do_not_decide() -> None:
     """A busy processor at either end, and seconds of silence, are reasons to doubt an attempt that counts."""
     pause = (Sample(0.1, (10, 10), CountedAs.RECEIVED), Sample(2.0, (10, 10), CountedAs.RECEIVED))

@@ -79,7 +79,8 @@ class Agenda:
 
     def is_open(self, slot: Slot) -> bool:
         """Tell whether a slot still wants an attempt."""
-        return slot.key not in self.not_run and slot.key not in self.lost and not self._settled(slot)
+        gone = slot.key in self.not_run or slot.key in self.lost or self._was_replaced(slot)
+        return not gone and not self._settled(slot)
 
     @property
     def wanted(self) -> int:
@@ -154,7 +155,12 @@ class Agenda:
     def _gone(self, slot: Slot) -> bool:
         """Lost for good in its turn, and not because of the data cap."""
         given_up = isinstance(settle(self.tries(slot)), GiveUp)
-        return slot.key not in self.not_run and (slot.key in self.lost or given_up)
+        return slot.key not in self.not_run and (slot.key in self.lost or given_up or self._was_replaced(slot))
+
+    def _was_replaced(self, slot: Slot) -> bool:
+        """Tell whether its replacement has been tried: a resumed visit does not remember what could not be applied."""
+        replacement = replace(slot, turn=self._last_planned + slot.turn)
+        return self.has_replacement(slot) and not self.tries(slot) and bool(self.tries(replacement))
 
     def _settled(self, slot: Slot) -> bool:
         return isinstance(settle(self.tries(slot)), Accept | GiveUp)

@@ -134,10 +134,16 @@ _NO_LEASE = {FailureKind.LEASE_DENIED, FailureKind.BUSY}
 _NETWORK = _STALLS | _NO_CONNECTION | {FailureKind.PEER_DIED, FailureKind.STREAMS_MISSING, FailureKind.REFUSED}
 
 
+def _nothing_came(evidence: Evidence) -> bool:
+    """Not a byte inside the window; what came in the warm-up is no result. Without a window: not a byte at all."""
+    result = evidence.result
+    came = result.moved_bytes if result.window is None else result.received_bytes
+    return evidence.kind is None and not came
+
+
 def _undelivered(evidence: Evidence) -> bool:
     """Something between laptop and server did not work, whatever it was."""
-    nothing_came = evidence.kind is None and not evidence.result.moved_bytes
-    return nothing_came or evidence.kind in _NETWORK
+    return _nothing_came(evidence) or evidence.kind in _NETWORK
 
 
 def _network_to_ask(evidence: Evidence) -> bool:
@@ -203,7 +209,7 @@ def _although_well(*kinds: FailureKind) -> Callable[[Evidence], str | None]:
 
 
 def _nothing_delivered(evidence: Evidence) -> str | None:
-    if evidence.kind is None and not evidence.result.moved_bytes:
+    if _nothing_came(evidence):
         return "not a single byte arrived; right afterwards the server answers"
     return None
 
