@@ -2,8 +2,8 @@
 
 The moments come from a seeded generator and hang on what the agent says, so that on a fast and on a slow machine alike
 they fall into start-up, transfer, commit and what follows a commit. Every transfer is real, against a real server
-process; each agent finds a fresh one, because the lease of a killed one lives on for ``LEASE_SILENCE_S`` and kills would
-then hit agents that wait (test_run_on_loopback.py has that wait).
+process; each agent finds a fresh one, because the lease of a killed one lives on for ``LEASE_SILENCE_S``: kills
+would else hit agents that wait (test_run_on_loopback.py has that wait).
 """
 
 import contextlib

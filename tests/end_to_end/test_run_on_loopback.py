@@ -94,9 +94,8 @@ def test_a_server_that_is_absent_ends_the_run_with_what_to_do(tmp_path: Path) ->
     assert "Traceback" not in done.stderr
 
 
-def test_resuming_a_complete_visit_says_so_and_measures_nothing(
-    tmp_path: Path, site: Path, server: ServerProcess
-) -> None:
+def test_resuming_a_complete_visit_says_so_and_measures_nothing(tmp_path: Path, server: ServerProcess) -> None:
+    site = loopback_site(tmp_path / "site", server.url, turns=1)
     run = ("run", "-p", "basement", "--site", str(site), "--yes", "--json")
     assert run_agent(tmp_path, *run, token=server.token).returncode == 0
     before = rows(site)
@@ -222,53 +221,52 @@ def test_an_agent_that_vanishes_gives_its_turn_to_the_one_who_waits(tmp_path: Pa
 
 
 CLOCK_SET_BACK = """\
-import datetime, pathlib, sys, time
+import datetime, time
 
-trigger, system_time, system_datetime = pathlib.Path(sys.argv.pop(1)), time.time, datetime.datetime
+import sitetest.engines.http as http
 
-
-def behind_s():
-    return 3600.0 if trigger.exists() else 0.0
+system_time, system_datetime, system_upload = time.time, datetime.datetime, http.TimedUpload
+behind_s = 0.0
 
 
 class Datetime(system_datetime):
     @classmethod
     def now(cls, tz=None):
-        return super().now(tz) - datetime.timedelta(seconds=behind_s())
+        return super().now(tz) - datetime.timedelta(seconds=behind_s)
 
 
-time.time = lambda: system_time() - behind_s()
+class TimedUpload(system_upload):
+    async def run(self, *arguments):
+        global behind_s
+        behind_s = 3600.0
+        return await super().run(*arguments)
+
+
+time.time = lambda: system_time() - behind_s
 datetime.datetime = Datetime
+http.TimedUpload = TimedUpload
 from sitetest.cli.main import run
 
 run()
 """
-"""The agent with wall clocks of its own, an hour behind as soon as a file is there: the system's stays as it is."""
+"""The agent with wall clocks of its own, an hour behind once its first upload begins: the system's stays as it is."""
 
 
 def test_a_clock_that_is_set_back_during_a_run_is_noted_and_costs_nothing(
     tmp_path: Path, site: Path, server: ServerProcess
 ) -> None:
     """Order and durations come from the monotonic clock."""
-    trigger = tmp_path / "set-back"
-    agent = subprocess.Popen(
-        [sys.executable, "-c", CLOCK_SET_BACK, str(trigger), "run", "-p", "basement", "--site", str(site), "--yes"],
+    done = subprocess.run(
+        [sys.executable, "-c", CLOCK_SET_BACK, "run", "-p", "basement", "--site", str(site), "--yes"],
         stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
+        capture_output=True,
         text=True,
+        timeout=60,
         env=agent_environment(tmp_path, server.token),
+        check=False,
     )
-    try:
-        until_said(agent, lambda line: line.startswith("1/4 "))
-        trigger.touch()
-        _, err = agent.communicate(timeout=30)
-    finally:
-        if agent.poll() is None:
-            agent.kill()
-            agent.communicate()
-    assert agent.returncode == 0, err
-    assert "clock_step" in err
+    assert done.returncode == 0, done.stderr
+    assert "clock_step" in done.stderr
     table = rows(site)
     assert [row["status"] for row in table] == ["ok"] * 4
     assert [row["counted"] for row in table] == ["true"] * 4
@@ -276,9 +274,10 @@ def test_a_clock_that_is_set_back_during_a_run_is_noted_and_costs_nothing(
     for row in table:
         wanted = {"download": DOWNLOAD_MBPS, "upload": UPLOAD_MBPS}[row["direction"]]
         assert float(row["throughput_mbps"]) == pytest.approx(wanted, rel=0.05)
-    assert ["clock_step" in row["flags"].split(";") for row in table] == [False, True, False, False]
+    during = [row["direction"] for row in table].index("upload")
+    assert [number for number, row in enumerate(table) if "clock_step" in row["flags"].split(";")] == [during]
     starts = [datetime.fromisoformat(row["started_at"]) for row in table]
-    assert [later < earlier for earlier, later in pairwise(starts)] == [False, True, False]
+    assert [later < earlier for earlier, later in pairwise(starts)] == [number == during for number in range(3)]
     assert store_is_whole(site)
 
 
