@@ -3,6 +3,7 @@
     SitetestError                 base; 1
     ├── UsageError                2   arguments, profile or data file are not usable: the person at the keyboard acts
     │   ├── ProfileError          2   a file in profiles/
+    │   ├── DataFileError         2   a data file to analyse
     │   ├── EngineUnusable        2   the profile asks for an engine that this laptop or this server does not have
     │   └── SiteBusy              2   another run is writing to this site
     ├── ServerError               6   the test server: whoever looks after it acts
@@ -58,6 +59,10 @@ class UsageError(SitetestError):
 
 class ProfileError(UsageError):
     """A file that people write is not usable; the message has file, key, what was found and what is allowed."""
+
+
+class DataFileError(UsageError):
+    """A data file to analyse is not usable; the message has file and, where there is one, row and column."""
 
 
 class EngineUnusable(UsageError):

@@ -1,0 +1,1 @@
+"""From attempts, wherever they are kept, to comparisons: reading, grouping, and the words around a verdict."""

@@ -1,0 +1,159 @@
+"""Files that people hand in: the right table, or one error with file, row and column. Rows as a spreadsheet counts."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from store_records import a_turn, a_visit, an_attempt, fixed_now, keep
+
+from sitetest.comparing.data_file import read_data_file
+from sitetest.comparing.site_data import read_site
+from sitetest.errors import DataFileError, Exit, SitetestError, UsageError
+from sitetest.store.database import Store
+from sitetest.store.export import export
+from sitetest.store.reading import store_path
+from sitetest.store.records import Status
+
+HEADER = "location,direction,ap_config,throughput_mbps"
+GOOD = f"{HEADER}\nbasement,download,auto,412.5\nbasement,download,wide80,530\n"
+
+
+def written(folder: Path, content: str | bytes) -> Path:
+    file = folder / "typed.csv"
+    file.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return file
+
+
+def values_of(file: Path) -> list[float]:
+    return [float(value) for value in read_data_file(file).frame["throughput_mbps"]]
+
+
+@pytest.mark.parametrize(
+    ("content", "noted"),
+    [
+        (GOOD, None),
+        (GOOD.replace("\n", "\r\n"), None),
+        ("\ufeff" + GOOD, None),
+        (GOOD + "\n\n", None),
+        (GOOD.replace("download", " Download "), None),
+        (GOOD.replace(",", ";").replace("412.5", "412,5"), "semicolons"),
+        (GOOD.replace(",", ";"), "semicolons"),
+        (GOOD.replace(",", "\t"), "tabs"),
+        ("\n".join(f"{line}," for line in GOOD.splitlines()), None),
+    ],
+    ids=["plain", "crlf", "byte-order-mark", "blank-lines", "spaces", "decimal-comma", "semicolon", "tab", "trailing"],
+)
+def test_what_spreadsheets_write_is_read(tmp_path: Path, content: str, noted: str | None) -> None:
+    table = read_data_file(written(tmp_path, content))
+    assert [float(value) for value in table.frame["throughput_mbps"]] == [412.5, 530.0]
+    assert list(table.frame["direction"]) == ["download", "download"]
+    assert table.typed
+    assert [noted in note for note in table.notes if noted] == ([True] if noted else [])
+    assert bool(table.notes) is bool(noted)
+
+
+@pytest.mark.parametrize(
+    ("content", "facts"),
+    [
+        (b"", ["is empty"]),
+        (b" \n\n", ["is empty"]),
+        (HEADER.encode(), ["header and no rows"]),
+        (HEADER.encode() + b"\n,,,\n", ["header and no rows"]),
+        (GOOD.replace("throughput_mbps", "throughput_mbits").encode(), ["row 1", "throughput_mbps", "Did you mean"]),
+        (GOOD.replace("412.5", "fast").encode(), ["row 2", "column throughput_mbps", '"fast"']),
+        (GOOD.replace("530", "-530").encode(), ["row 3", "column throughput_mbps", "-530"]),
+        (GOOD.replace("530", "0").encode(), ["row 3", "column throughput_mbps", "found 0;", "status"]),
+        (GOOD.replace("530", "inf").encode(), ["row 3", "column throughput_mbps", '"inf"']),
+        (GOOD.replace("530", "NaN").encode(), ["row 3", "column throughput_mbps", '"NaN"']),
+        (GOOD.replace("530", "").encode(), ["row 3", "column throughput_mbps", "an empty cell"]),
+        (GOOD.replace("530", '"1,530.5"').encode(), ["row 3", "column throughput_mbps", "no separators"]),
+        (GOOD.replace(",", ";").replace("530", "1.530,5").encode(), ["row 3", "column throughput_mbps"]),
+        (GOOD.replace("412.5", "1e999").encode(), ["row 2", "column throughput_mbps"]),
+        (GOOD.replace("basement,download,wide80", "basement,sideways,wide80").encode(), ["row 3", "column direction"]),
+        (GOOD.replace("basement,download,wide80", ",download,wide80").encode(), ["row 3", "column location"]),
+        (GOOD.replace("530", "530,7").encode(), ["row 3", "5 cells", "allowed: 4"]),
+        (GOOD.replace("wide80", '"wide80').encode(), ["row 3", "double quote"]),
+        (GOOD.replace("wide80", "w\u00efde").encode("latin-1"), ["row 3", "column ap_config", "0xef", "UTF-8"]),
+        (GOOD.encode("utf-16"), ["row 1", "UTF-16"]),
+        (GOOD.replace("wide80", "w\0de").encode(), ["row 3", "NUL"]),
+        (GOOD.replace("ap_config", "location").encode(), ["row 1", "twice"]),
+        (GOOD.replace("ap_config", "").encode(), ["row 1", "column 3 has no name"]),
+        (f"{HEADER}\n\n\nbasement,download,auto,x\n".encode(), ["row 4", "column throughput_mbps"]),
+        (b"PAR1 and then nothing of the kind PAR1", ["Parquet"]),
+    ],
+)  # fmt: skip
+def test_a_bad_file_is_refused_with_file_row_and_column(tmp_path: Path, content: bytes, facts: list[str]) -> None:
+    file = written(tmp_path, content)
+    with pytest.raises(DataFileError) as caught:
+        read_data_file(file)
+    assert caught.value.exit_code == Exit.WRONG_USE
+    told = caught.value.message + caught.value.next_step
+    for fact in ["typed.csv", *facts]:
+        assert fact in told
+
+
+@pytest.mark.parametrize("name", ["none.csv", "."])
+def test_what_is_no_file_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(DataFileError, match="cannot be read"):
+        read_data_file(tmp_path / name)
+
+
+def test_an_attempt_that_is_there_twice_is_refused(tmp_path: Path) -> None:
+    content = f"test_id,{HEADER}\nt1,basement,download,auto,400\nt2,basement,download,auto,401\nt1,b,upload,auto,9\n"
+    with pytest.raises(DataFileError, match=r"row 4, column test_id: found \"t1\", which row 2 has already"):
+        read_data_file(written(tmp_path, content))
+
+
+def test_a_failed_row_needs_no_throughput_and_may_say_zero(tmp_path: Path) -> None:
+    content = f"{HEADER},status\nbasement,download,auto,,failed\nbasement,download,auto,0,failed\nb,upload,auto,5,ok\n"
+    values = values_of(written(tmp_path, content))
+    assert math.isnan(values[0])
+    assert values[1:] == [0.0, 5.0]
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    """A site with a name that a spreadsheet takes for a formula, a failure and a good attempt."""
+    with Store.open(store_path(tmp_path), create=True, now=fixed_now()) as store:
+        store.begin_visit(a_visit())
+        store.begin_turn(a_turn(ap_config="=wide"))
+        keep(store, an_attempt(1, ap_config="=wide"))
+        keep(store, replace(an_attempt(2), status=Status.FAILED, reason="timeout: nothing", throughput_mbps=None))
+    return tmp_path
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_an_exported_table_gives_what_the_store_gives(site: Path, kind: str) -> None:
+    """Bit for bit: the throughput keeps every digit, the name loses the apostrophe that the CSV has in front."""
+    export(site, site / "out", [kind], ["attempts"])
+    table, own = read_data_file(site / "out" / f"attempts.{kind}"), read_site(store_path(site))
+    assert not table.typed
+    for column in ("test_id", "ap_config", "status", "reason", "counted", "direction", "simulated"):
+        assert list(table.frame[column]) == list(own.frame[column])
+    assert list(own.frame["ap_config"]) == ["=wide", "auto"]
+    for column in ("throughput_mbps", "turn", "order_index"):
+        assert list(table.frame[column].fillna(-1)) == list(own.frame[column].fillna(-1))
+
+
+def test_a_site_without_attempts_is_refused(tmp_path: Path) -> None:
+    with Store.open(store_path(tmp_path), create=True, now=fixed_now()):
+        pass
+    with pytest.raises(UsageError, match="no attempt yet"):
+        read_site(store_path(tmp_path))
+
+
+@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.one_of(st.binary(max_size=200), st.text(alphabet='a1,;\t"\n\r\0.-', max_size=80).map(str.encode)))
+def test_no_content_makes_anything_but_a_table_or_an_error_for_people(tmp_path: Path, content: bytes) -> None:
+    """Also below the right header, where a mistake in a cell is possible."""
+    for raw in (content, HEADER.encode() + b"\n" + content):
+        values, told = [], "typed.csv"
+        try:
+            values = values_of(written(tmp_path, raw))
+        except SitetestError as problem:
+            told = problem.message
+        assert "typed.csv" in told
+        assert all(value > 0 and math.isfinite(value) for value in values)
