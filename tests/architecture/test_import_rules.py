@@ -20,7 +20,18 @@ SERVER_MAY_IMPORT = {
     "platformdirs",
     "typer",
 }
-HEAVY = {"pandas", "numpy", "pyarrow", "aiohttp", "zeroconf", "pydantic", "scipy", "matplotlib"}
+HEAVY = {
+    "pandas",
+    "numpy",
+    "pyarrow",
+    "aiohttp",
+    "zeroconf",
+    "pydantic",
+    "scipy",
+    "statsmodels",
+    "ruptures",
+    "matplotlib",
+}
 
 
 def imports_of(file: Path) -> set[str]:
