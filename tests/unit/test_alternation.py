@@ -23,7 +23,8 @@ def test_quads_and_plain_turns_alternate(sequence: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "sequence", ["", "A", "AAAA", "AABB", "AAABBB", "AAAABBBB", "BBBBAAAA", "ABAAAABBBB", "AAABBBAAABBB"]
+    "sequence",
+    ["", "A", "AAAA", "AABB", "AAABBB", "AAAABBBB", "BBBBAAAA", "ABAAAABBBB", "ABABAAAABBBB", "AAABBBAAABBB"],
 )
 def test_one_after_the_other_does_not(sequence: str) -> None:
     """Two stretches of n are one turn each, however large n is (a campaign of that kind finds a difference between

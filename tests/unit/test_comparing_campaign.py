@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from sitetest.comparing.attempt_table import AttemptTable
-from sitetest.comparing.campaign import CampaignResult, Question, compare
+from sitetest.comparing.campaign import CampaignResult, compare
 from sitetest.comparing.case_turns import turns_of
 from sitetest.comparing.data_file import as_texts, read_data_file
 from sitetest.comparing.document import comparison_document
+from sitetest.comparing.pairing import Question
 from sitetest.errors import UsageError
 from sitetest.stats.answers import Verdict
 from sitetest.stats.turns import Outcome, TurnAttempt, case_from_attempts

@@ -55,8 +55,8 @@ def compare(
     as_json: AsJson = False,
 ) -> None:
     """Compare settings: faster, no practical difference, or not enough evidence, with what stands behind it."""
-    from sitetest.comparing.campaign import Question
     from sitetest.comparing.campaign import compare as compare_table
+    from sitetest.comparing.pairing import Question
     from sitetest.stats.rules import Correction
 
     if correction not in {word.value for word in Correction}:
