@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from sitetest.cli import check, compare, demo, export, new, plan
+from sitetest.cli import check, compare, demo, export, gate, new, plan
 from sitetest.cli import run as run_command
 from sitetest.cli.consoles import say, say_problem
 from sitetest.errors import Exit, SitetestError
@@ -21,6 +21,8 @@ Exit codes:
   1    a fault of ours
   2    wrong use: arguments, profile, data file
   3    finished, but some cases have no valid result
+  4    gate: fail
+  5    gate: inconclusive
   6    the test server cannot be reached or refuses
   130  interrupted; all that was measured is kept"""
 
@@ -40,6 +42,7 @@ app.command("plan", short_help="What would run, how long, how much data.")(plan.
 app.command("check", short_help="Is everything fit to measure?")(check.check)
 app.command("run", short_help="Measure the matrix at one location.")(run_command.run)
 app.command("compare", short_help="What the data support about A against B.")(compare.compare)
+app.command("gate", short_help="Has the new firmware made it worse? For scripts.")(gate.gate)
 app.command("export", short_help="Tidy tables with their dictionary.")(export.export)
 
 
