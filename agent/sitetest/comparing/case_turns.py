@@ -12,7 +12,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from math import fsum
+from math import fsum, isnan
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import THROUGHPUT, AttemptTable
@@ -58,14 +59,17 @@ def case_of(turns: Iterable[tuple[int, Turn]]) -> CaseTurns:
     attempts = invalid = 0
     reasons: Counter[str] = Counter()
     values: list[TurnValue] = []
-    for number, together in groupby(turns, key=lambda pair: pair[0]):
-        same = [turn for _, turn in together]
-        attempts += sum(turn.attempts for turn in same)
-        invalid += sum(turn.invalid for turn in same)
-        for turn in same:
-            reasons.update(turn.reasons)
-        logs = [turn.log_mbps for turn in same if turn.log_mbps is not None]
-        failed = any(turn.failed for turn in same)
+    for number, together in groupby(turns, key=itemgetter(0)):
+        logs: list[float] = []
+        failed = False
+        for _, turn in together:
+            attempts += turn.attempts
+            invalid += turn.invalid
+            failed |= turn.failed
+            if turn.reasons:
+                reasons.update(turn.reasons)
+            if turn.log_mbps is not None:
+                logs.append(turn.log_mbps)
         if logs or failed:
             values.append(TurnValue(number, fsum(logs) / len(logs) if logs else None, failed))
     return CaseTurns(
@@ -107,7 +111,8 @@ def turns_of(table: AttemptTable, factor: str) -> dict[tuple[str, ...], list[Tur
     reasons = _reasons(frame, work, grouping)
     found: dict[tuple[str, ...], list[Turn]] = {}
     width = len(keys)
-    for row in turns.itertuples(index=False, name=None):
+    columns = [turns[name].to_numpy(dtype=object) for name in turns.columns]
+    for row in zip(*columns, strict=True):
         key, level, _, visit, number = row[:width], *row[width : width + 4]
         began, quad, _, total, count, fails, invalid, attempts = row[width + 4 :]
         found.setdefault(key, []).append(
@@ -115,7 +120,7 @@ def turns_of(table: AttemptTable, factor: str) -> dict[tuple[str, ...], list[Tur
                 level=level,
                 visit_id=visit,
                 number=int(number),
-                quad=None if np.isnan(quad) else int(quad),
+                quad=None if isnan(quad) else int(quad),
                 began=began,
                 log_mbps=total / count if count else None,
                 failed=bool(fails),
