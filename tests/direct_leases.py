@@ -11,7 +11,7 @@ from contextlib import asynccontextmanager
 
 from lab_network import LabNetwork
 
-from sitetest.engines.base import Failure, Watch
+from sitetest.engines.base import Failure, Reflector, Watch
 from sitetest_server.iperf3_host import Iperf3Host, Iperf3HostRun
 from sitetest_wire.messages import EndLine, LeaseRequest, LeaseState
 from sitetest_wire.samples import Sample
@@ -20,9 +20,11 @@ from sitetest_wire.samples import Sample
 class DirectLease:
     """A lease on a host's run."""
 
-    def __init__(self, run: Iperf3HostRun, lines: "asyncio.Queue[Sample | EndLine]") -> None:
+    def __init__(self, run: Iperf3HostRun, lines: "asyncio.Queue[Sample | EndLine]", address: str) -> None:
         self.run = run
         self.state = LeaseState("direct", "active", iperf3_port=run.port)
+        self.server_address = address
+        self.reflector: Reflector | None = None
         self.ended: Failure | None = None
         self._lines = lines
 
@@ -74,7 +76,7 @@ class DirectLeases:
         run, telling = await asyncio.wrap_future(asyncio.run_coroutine_threadsafe(begin(), self._host_loop))
         watch.started()
         try:
-            yield DirectLease(run, lines)
+            yield DirectLease(run, lines, self.host)
         finally:
             ending = asyncio.run_coroutine_threadsafe(end(run, telling), self._host_loop)
             await asyncio.shield(asyncio.wrap_future(ending))
@@ -106,6 +108,12 @@ class QuietWatch:
         """The transfer begins."""
         self.has_started = True
 
+    async def idle_before(self, reflector: Reflector | None) -> None:
+        """Nothing is asked of the idle path."""
+
     def sample(self, sample: Sample) -> None:
         """A sample for display."""
         self.seen.append(sample)
+
+    async def idle_after(self) -> None:
+        """Nothing is asked of the idle path."""

@@ -8,23 +8,27 @@ May import the server, aiohttp and the standard library.
 
 import asyncio
 import itertools
+import secrets
 import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import aiohttp
 
 from sitetest_server.app import make_app
 from sitetest_server.engine_host import HostError
+from sitetest_server.host_facts import system_sources
+from sitetest_server.host_watch import Machine
 from sitetest_server.http_serving import serving
 from sitetest_server.identity import describe
-from sitetest_server.lease_desk import LeaseDesk
+from sitetest_server.lease_desk import LeaseDesk, RoundTrips
 from sitetest_server.listener import listen
 from sitetest_server.simulated_link import SimulatedLink
 from sitetest_wire.messages import EndLine, EngineOffer, LeaseRequest, Limits
 from sitetest_wire.samples import Sample
+from sitetest_wire.stamp_token import TOKEN_BYTES
 
 TOKEN = "a-token-for-tests"
 HEADERS = {"Authorization": f"Bearer {TOKEN}"}
@@ -44,6 +48,7 @@ class FakeRun:
     """An iperf3 host that ends when the test says so."""
 
     port = 17999
+    local_address: str | None = "127.0.0.1"
 
     def __init__(self) -> None:
         self.end: asyncio.Future[EndLine] = asyncio.get_running_loop().create_future()
@@ -64,18 +69,22 @@ class FakeHost:
     usable: bool = True
     runs: list[FakeRun] = field(default_factory=list)
     on_sample: list[Callable[[Sample], None]] = field(default_factory=list)
+    only_from: list[str | None] = field(default_factory=list)
     gate: asyncio.Event | None = None
 
     def offer(self) -> EngineOffer:
         return EngineOffer(self.usable, "fake", None if self.usable else "it is not installed")
 
-    async def start(self, request: LeaseRequest, on_sample: Callable[[Sample], None]) -> FakeRun:
+    async def start(
+        self, request: LeaseRequest, on_sample: Callable[[Sample], None], *, only_from: str | None = None
+    ) -> FakeRun:
         if self.gate is not None:
             await self.gate.wait()
         if self.failure is not None:
             raise HostError(self.failure)
         self.runs.append(FakeRun())
         self.on_sample.append(on_sample)
+        self.only_from.append(only_from)
         return self.runs[-1]
 
 
@@ -121,10 +130,16 @@ def lease_request(**changes: Any) -> dict[str, Any]:
 
 @asynccontextmanager
 async def server_app(
-    *, limits: Limits | None = None, parallel: int = 1, link: SimulatedLink | None = None, host: FakeHost | None = None
+    *,
+    limits: Limits | None = None,
+    parallel: int = 1,
+    link: SimulatedLink | None = None,
+    host: FakeHost | None = None,
+    reflector: RoundTrips | None = None,
+    clock: PushedClock | None = None,
 ) -> AsyncIterator[ServerApp]:
     """Run the application on loopback while the context is open."""
-    limits, host, clock = limits or Limits(), host or FakeHost(), PushedClock()
+    limits, host, clock = limits or Limits(), host or FakeHost(), clock or PushedClock()
     numbers = itertools.count(1)
     desk = LeaseDesk(
         limits=limits,
@@ -133,6 +148,9 @@ async def server_app(
         clock=clock,
         cpu_clock=time.process_time,
         new_id=lambda: f"lease{next(numbers)}",
+        machine=Machine(replace(system_sources(), clock=clock)),
+        reflector=reflector,
+        new_token=lambda: secrets.token_bytes(TOKEN_BYTES),
         parallel=parallel,
     )
     app = make_app(
@@ -143,6 +161,7 @@ async def server_app(
             host=host,
             simulated=link is not None,
             congestion_control=("cubic", "reno"),
+            reflector_port=None if reflector is None else reflector.port,
         ),
         TOKEN,
         desk,

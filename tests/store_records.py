@@ -8,8 +8,10 @@ from typing import Any
 from sitetest.store.database import Store
 from sitetest.store.records import (
     AttemptRecord,
+    BaselineRecord,
     EventRecord,
     Flag,
+    Observation,
     Purpose,
     SecondRecord,
     Status,
@@ -115,6 +117,89 @@ def an_attempt(number: int = 1, **changes: Any) -> AttemptRecord:
     return replace(attempt, **changes)
 
 
+def an_observed_attempt(number: int = 1, **changes: Any) -> AttemptRecord:
+    """Return the n-th attempt with everything that observers can add, over a simulated radio."""
+    seconds = tuple(
+        replace(
+            second,
+            probe_rtt_ms=14.25,
+            probes_lost=1,
+            rssi_dbm=-61.0,
+            tx_rate_mbps=866.7,
+            rx_rate_mbps=780.0,
+            channel=36,
+            width_mhz=80,
+            bssid_label="ap-3f9a",
+            busiest_core_pct=41.5,
+            server_busiest_core_pct=12.0,
+            other_mbps=0.25,
+        )
+        for second in some_seconds()
+    )
+    observed = {
+        "seconds": seconds,
+        "rtt_idle_ms": 2.125,
+        "rtt_loaded_p50_ms": 14.5,
+        "rtt_loaded_p95_ms": 31.0,
+        "rtt_after_ms": 2.25,
+        "probe_loss_pct": 0.5,
+        "tcp_efficiency_pct": 99.9,
+        "buffer_delay_pct": 582.4,
+        "responsiveness_rpm": 812.0,
+        "responsiveness_draft": "draft-ietf-ippm-responsiveness-09",
+        "latency_why": "no kernel receive stamps",
+        "link_source": "simulated",
+        "band": "5",
+        "channel": 36,
+        "width_mhz": 80,
+        "rssi_dbm": -61.5,
+        "tx_rate_mbps": 866.7,
+        "rx_rate_mbps": 780.0,
+        "phy": "VHT",
+        "bssid_label": "ap-3f9a",
+        "power_save": False,
+        "interface": "wlan0",
+        "interface_kind": "wifi",
+        "link_mbps": 1000,
+        "server_link_mbps": 2500,
+        "mss_bytes": 1448,
+        "busiest_core_pct": 44.0,
+        "server_busiest_core_pct": 13.5,
+        "other_traffic_pct": 0.1,
+        "plugged": True,
+        "ceiling_mbps": 941.5,
+        "ceiling_by": "wire",
+        "binding": "air",
+        "binding_figures": "288 Mbit/s of 866.7 Mbit/s",
+        "unknown": ("background_scan", "roamed"),
+        "observations": (
+            Observation("link_facts", -1.5, '{"power_save": false}'),
+            Observation("link", 0.75, '{"rssi_dbm": -61.5}'),
+            Observation("host", 0.75, '{"plugged": true}'),
+        ),
+    }
+    return an_attempt(number, **{**observed, **changes})
+
+
+def a_baseline(number: int = 1, **changes: Any) -> BaselineRecord:
+    """Return what a gigabit wire gave."""
+    baseline = BaselineRecord(
+        baseline_id=f"baseline-{number}",
+        measured_at=BEGAN + timedelta(hours=number),
+        client="bench-laptop",
+        server="192.0.2.10:17300",
+        interface="eth0",
+        link_mbps=1000,
+        server_link_mbps=2500,
+        engine="iperf3",
+        streams=5,
+        duration_s=10.0,
+        download_mbps=941.25,
+        upload_mbps=None,
+    )
+    return replace(baseline, **changes)
+
+
 def announced(attempt: AttemptRecord) -> AttemptRecord:
     """Return what is kept before the attempt runs."""
     return replace(
@@ -131,6 +216,7 @@ def announced(attempt: AttemptRecord) -> AttemptRecord:
         raw=None,
         flags=(),
         seconds=(),
+        observations=(),
     )
 
 

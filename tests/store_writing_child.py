@@ -7,7 +7,7 @@ import sys
 from itertools import count
 from pathlib import Path
 
-from store_records import a_turn, a_visit, an_attempt, announced
+from store_records import a_turn, a_visit, an_observed_attempt, announced
 
 from sitetest.store.database import Store
 
@@ -21,7 +21,7 @@ def main(path: Path, name: str) -> None:
         store.begin_turn(a_turn())
         print("ready", flush=True)  # noqa: T201
         for number in count():
-            attempt = an_attempt(number + 1, test_id=f"{name}-{number}", raw="{}" * 10_000)
+            attempt = an_observed_attempt(number + 1, test_id=f"{name}-{number}", raw="{}" * 10_000)
             store.begin_attempt(announced(attempt))
             store.end_attempt(attempt)
             print(attempt.test_id, flush=True)  # noqa: T201

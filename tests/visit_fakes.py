@@ -18,7 +18,8 @@ from sitetest.visit.agenda import key_of
 from sitetest.visit.conductor import ApConfigFacts, Conductor, Patience, VisitOutcome
 from sitetest.visit.diagnosis import Answer, Diagnosis, Route
 from sitetest.visit.events import AttemptStored, Event, Noted
-from sitetest.visit.protocols import Operator, Switch
+from sitetest.visit.expected_radio import Mismatch
+from sitetest.visit.protocols import Operator, RadioAnswer, Switch
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs, Direction, EngineName
 
@@ -319,9 +320,12 @@ class _FakeEngine:
 
 
 class FakeOperator:
-    """A person who does at once what they are asked; absent: nobody answers."""
+    """A person who does at once what they are asked; absent: nobody answers. about_radio: answers to questions about a
+    wrong radio, in turn."""
 
-    def __init__(self, present: bool = True) -> None:
+    def __init__(self, present: bool = True, about_radio: Sequence[RadioAnswer] = ()) -> None:
+        self.about_radio = list(about_radio)
+        self.asked_about: list[str] = []
         self.switched: list[str] = []
         self.reassociated: list[int] = []
         self._present = present
@@ -332,6 +336,10 @@ class FakeOperator:
     async def reassociate(self, turn: Turn) -> bool:
         self.reassociated.append(turn.number)
         return self._present
+
+    async def wrong_radio(self, turn: Turn, mismatch: Mismatch) -> RadioAnswer:
+        self.asked_about.append(mismatch.sentence)
+        return self.about_radio.pop(0)
 
 
 class FakeSwitch:

@@ -5,7 +5,8 @@
     │   ├── ProfileError          2   a file in profiles/
     │   ├── DataFileError         2   a data file to analyse
     │   ├── EngineUnusable        2   the profile asks for an engine that this laptop or this server does not have
-    │   └── SiteBusy              2   another run is writing to this site
+    │   ├── SiteBusy              2   another run is writing to this site
+    │   └── WrongRadio            2   the laptop is on another radio than site.toml declares, and nobody is asked
     ├── ServerError               6   the test server: whoever looks after it acts
     │   ├── ServerUnreachable     6   nothing answers, or it went away and did not come back
     │   ├── ServerRefused         6   wrong token, over a limit, certificate not trusted
@@ -71,6 +72,10 @@ class EngineUnusable(UsageError):
 
 class SiteBusy(UsageError):
     """Another run is writing to this site."""
+
+
+class WrongRadio(UsageError):
+    """The laptop is on another access point or setting than site.toml declares, and there is nobody to ask."""
 
 
 class ServerError(SitetestError):

@@ -17,7 +17,7 @@ from sitetest_server.engine_host import HostError
 from sitetest_server.http_activity import HttpActivity
 from sitetest_server.idle_connections import IdleConnections, note_busy_connections
 from sitetest_server.lease_desk import LeaseDesk
-from sitetest_server.leases import Lease, QueueFull, UnknownLease
+from sitetest_server.leases import Caller, Lease, QueueFull, UnknownLease
 from sitetest_server.refusals import Refusal
 from sitetest_server.transfer import receive_upload, send_download
 from sitetest_wire.messages import LEASE_SILENCE_S, EndLine, Identity, LeaseRequest, LeaseState, MessageError
@@ -80,7 +80,7 @@ class _Routes:
         wish = LeaseRequest.from_json(await _json_body(request))
         self._check(wish)
         try:
-            state = await self._desk.ask(wish)
+            state = await self._desk.ask(wish, _caller(request))
         except QueueFull as problem:
             raise Refusal(503, "busy", f"{problem}; try again later") from problem
         except HostError as problem:
@@ -161,6 +161,15 @@ class _Routes:
                 "limit",
                 f"congestion_control is {wish.congestion_control[:40]!r}, this server's kernel allows: {allowed}",
             )
+
+
+def _caller(request: web.Request) -> Caller:
+    """Both ends of the connection; what a client says of itself is not asked."""
+    transport = request.transport
+    if transport is None:
+        return Caller()
+    agent, own = transport.get_extra_info("peername"), transport.get_extra_info("sockname")
+    return Caller(None if agent is None else str(agent[0]), None if own is None else str(own[0]))
 
 
 async def _json_body(request: web.Request) -> object:

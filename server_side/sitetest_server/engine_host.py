@@ -22,6 +22,10 @@ class HostRun(Protocol):
     def port(self) -> int:
         """TCP port on which it listens."""
 
+    @property
+    def local_address(self) -> str | None:
+        """The server's address of the payload connections; None before they are up."""
+
     async def finished(self) -> EndLine:
         """Wait for the end of the transfer, or of the host, and tell what there is to tell."""
 
@@ -35,5 +39,10 @@ class EngineHost(Protocol):
     def offer(self) -> EngineOffer:
         """Say whether the engine can be served here. Never raises for something that is merely missing."""
 
-    async def start(self, request: LeaseRequest, on_sample: Callable[[Sample], None]) -> HostRun:
-        """Start a host and return once it listens. Raises HostError."""
+    async def start(
+        self, request: LeaseRequest, on_sample: Callable[[Sample], None], *, only_from: str | None = None
+    ) -> HostRun:
+        """Start a host and return once it listens. only_from: the address that may connect; None for any.
+
+        Raises HostError.
+        """

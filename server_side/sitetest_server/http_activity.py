@@ -16,6 +16,7 @@ from contextlib import suppress
 
 from sitetest_server import congestion_control
 from sitetest_server.engine_host import HostError
+from sitetest_server.host_watch import HostWatch
 from sitetest_server.sample_log import SampleLog
 from sitetest_server.simulated_link import Pacer
 from sitetest_wire.messages import EndLine, LeaseRequest
@@ -41,6 +42,7 @@ class Stream:
         self.transport = transport
         self.payload_bytes = 0
         self.info: TcpInfo | None = None
+        self.receive_window_bytes: int | None = None
         self._acked_before = 0
         self._socket: socket.socket | None = transport.get_extra_info("socket")
         self.read_info()
@@ -58,6 +60,14 @@ class Stream:
         """Ask the kernel; what it said last stays where it says nothing any more."""
         if self._socket is not None and self._socket.fileno() >= 0:
             self.info = read_tcp_info(self._socket) or self.info
+            offered = None if self.info is None else self.info.snd_wnd_bytes
+            if offered is not None:
+                self.receive_window_bytes = max(self.receive_window_bytes or 0, offered)
+
+    def local_address(self) -> str | None:
+        """Return this machine's end of the connection; None when it is gone."""
+        name = self.transport.get_extra_info("sockname")
+        return None if name is None else str(name[0])
 
     def break_off(self) -> None:
         """End the connection at once. What the kernel still holds of it is dropped (a zero SO_LINGER, socket(7)): it
@@ -83,8 +93,8 @@ class Stream:
 class HttpActivity:
     """See the Activity protocol. Must be made in a running event loop.
 
-    clock and cpu_clock: monotonic and process time, in seconds. max_bytes: payload cap of the whole transfer. pacer:
-    None but for a simulated link.
+    clock and cpu_clock: monotonic and process time, in seconds; the clock is the one of the machine's sources.
+    max_bytes: payload cap of the whole transfer. pacer: None but for a simulated link.
     """
 
     iperf3_port: int | None = None
@@ -95,6 +105,7 @@ class HttpActivity:
         *,
         clock: Callable[[], float],
         cpu_clock: Callable[[], float],
+        machine: HostWatch,
         max_bytes: int,
         pacer: Pacer | None = None,
         failure: str | None = None,
@@ -105,6 +116,7 @@ class HttpActivity:
         self._failure = failure
         self._clock = clock
         self._cpu_clock = cpu_clock
+        self._machine = machine
         self._max_bytes = max_bytes
         self._moved_bytes = 0
         self._streams: list[Stream | None] = [None] * request.streams
@@ -133,6 +145,7 @@ class HttpActivity:
         if self._sampler is None:
             self._started_s = self._clock()
             self._started_cpu_s = self._cpu_clock()
+            self._machine.began(self._started_s, stream.local_address())
             self._sampler = asyncio.create_task(self._sample_until_over(), name="sampler of a lease")
         return stream
 
@@ -197,8 +210,30 @@ class HttpActivity:
         )
 
     def _finish(self, problem: str | None) -> None:
+        if self.log.closed:
+            return
         cpu_share = None
-        if self._sampler is not None and not self.log.closed:
+        if self._sampler is not None:
             wall_s = self._clock() - self._started_s
             cpu_share = (self._cpu_clock() - self._started_cpu_s) / wall_s if wall_s > 0 else None
-        self.log.close(EndLine(self._congestion_control, cpu_share, problem))
+        segments, windows = self._segments_and_windows()
+        self.log.close(
+            EndLine(
+                self._congestion_control,
+                cpu_share,
+                problem,
+                host=self._machine.told(),
+                mss_bytes=max(segments, default=None),
+                receive_window_bytes=max(windows, default=None),
+            )
+        )
+
+    def _segments_and_windows(self) -> tuple[list[int], list[int]]:
+        """What the streams sent in, and what the far end offered; nothing when this end is the receiver."""
+        if self.request.direction is Direction.UPLOAD:
+            return [], []
+        streams = [stream for stream in self._streams if stream is not None]
+        return (
+            [stream.info.snd_mss_bytes for stream in streams if stream.info is not None],
+            [stream.receive_window_bytes for stream in streams if stream.receive_window_bytes is not None],
+        )

@@ -45,6 +45,7 @@ def describe(
     host: EngineHost,
     simulated: bool,
     congestion_control: tuple[str, ...],
+    reflector_port: int | None,
 ) -> Identity:
     """Return the identity as it is now."""
     return Identity(
@@ -59,4 +60,5 @@ def describe(
         limits=limits,
         simulated=SIMULATED if simulated else None,
         congestion_control=congestion_control,
+        reflector_port=reflector_port,
     )

@@ -5,22 +5,41 @@ May import sitetest_wire and the standard library only; libiperf is behind the E
 
 import asyncio
 import logging
+from collections.abc import Callable
+from dataclasses import replace
 
-from sitetest_server.engine_host import EngineHost, HostError
+from sitetest_server.engine_host import EngineHost, HostError, HostRun
+from sitetest_server.host_watch import HostWatch
 from sitetest_server.sample_log import SampleLog
 from sitetest_wire.messages import EndLine, LeaseRequest
+from sitetest_wire.samples import Sample
 
 _LOGGER = logging.getLogger(__name__)
 
 
 class Iperf3Activity:
-    """See the Activity protocol. Must be made in a running event loop."""
+    """See the Activity protocol. Must be made in a running event loop.
 
-    def __init__(self, host: EngineHost, request: LeaseRequest) -> None:
+    clock: monotonic, in seconds, the one of the machine's sources. only_from: the address that may connect; None for
+    any.
+    """
+
+    def __init__(
+        self,
+        host: EngineHost,
+        request: LeaseRequest,
+        *,
+        clock: Callable[[], float],
+        machine: HostWatch,
+        only_from: str | None = None,
+    ) -> None:
         self.log = SampleLog()
         self._host = host
         self._request = request
-        self._port: int | None = None
+        self._clock = clock
+        self._machine = machine
+        self._only_from = only_from
+        self._run: HostRun | None = None
         self._failure: HostError | None = None
         self._problem: str | None = "the iperf3 host broke off"
         self._settled = asyncio.Event()
@@ -30,7 +49,7 @@ class Iperf3Activity:
     @property
     def iperf3_port(self) -> int | None:
         """Where the host listens; None until it does."""
-        return self._port
+        return None if self._run is None else self._run.port
 
     async def ready(self) -> None:
         """Wait until the host listens. Raises HostError when it could not be started."""
@@ -50,11 +69,12 @@ class Iperf3Activity:
 
     async def _serve(self) -> None:
         try:
-            run = await self._host.start(self._request, self.log.append)
-            self._port = run.port
+            run = await self._host.start(self._request, self._take, only_from=self._only_from)
+            self._run = run
             self._settled.set()
             try:
-                self.log.close(await run.finished())
+                end = await run.finished()
+                self.log.close(replace(end, host=self._machine.told()))
             finally:
                 await run.kill()
         except HostError as failure:
@@ -64,7 +84,12 @@ class Iperf3Activity:
             if not self._settled.is_set() and self._failure is None:
                 self._failure = HostError("the lease ended before the iperf3 host was ready")
             self._settled.set()
-            self.log.close(EndLine(problem=self._problem))
+            self.log.close(EndLine(problem=self._problem, host=self._machine.told()))
+
+    def _take(self, sample: Sample) -> None:
+        """The host's process tells a sample as soon as it has it, so that its clock began that long ago."""
+        self._machine.began(self._clock() - sample.at_s, None if self._run is None else self._run.local_address)
+        self.log.append(sample)
 
 
 def _report_fault(task: "asyncio.Task[None]") -> None:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 from sitetest_server.engine_host import HostError
+from sitetest_server.leases import LEASE_MARGIN_S
 from sitetest_wire.libiperf import Library, LibraryMissing, find_library
 from sitetest_wire.libiperf_call import library_duration_s
 from sitetest_wire.messages import EndLine, EngineOffer, LeaseRequest
@@ -24,8 +25,8 @@ from sitetest_wire.worker_process import WorkerGarbled, WorkerLate, WorkerProces
 LISTEN_LIMIT_S = 5.0
 """How long a worker may take until it listens; measured: 0.1 s."""
 
-GRACE_S = 15.0
-"""How much longer than its payload a test may take in all, connecting included, before it is killed."""
+GRACE_S = LEASE_MARGIN_S
+"""How much longer than its payload a test may take in all, idle path and connecting included, before it is killed."""
 
 DEAD_PEER_LIMIT_S = 10.0
 """How long an agent may be silent before the kernel drops its connections; the same as at the agent's end."""
@@ -58,8 +59,13 @@ class Iperf3Host:
         except LibraryMissing as problem:
             return EngineOffer(usable=False, reason=str(problem))
 
-    async def start(self, request: LeaseRequest, on_sample: Callable[[Sample], None]) -> "Iperf3HostRun":
-        """Start a host and return once it listens. on_sample is called from the event loop. Raises HostError."""
+    async def start(
+        self, request: LeaseRequest, on_sample: Callable[[Sample], None], *, only_from: str | None = None
+    ) -> "Iperf3HostRun":
+        """Start a host and return once it listens. on_sample is called from the event loop. Raises HostError.
+
+        only_from: the address that may connect; None for any.
+        """
         try:
             library = self._found()
         except LibraryMissing as problem:
@@ -71,7 +77,7 @@ class Iperf3Host:
                 continue
             self._in_use.add(port)
             try:
-                run = await self._start_on(port, library, request, on_sample)
+                run = await self._start_on(port, library, request, on_sample, only_from)
             except BaseException:
                 self._in_use.discard(port)
                 raise
@@ -84,7 +90,12 @@ class Iperf3Host:
         )
 
     async def _start_on(
-        self, port: int, library: Library, request: LeaseRequest, on_sample: Callable[[Sample], None]
+        self,
+        port: int,
+        library: Library,
+        request: LeaseRequest,
+        on_sample: Callable[[Sample], None],
+        only_from: str | None,
     ) -> "Iperf3HostRun | None":
         """Start a worker on a port; None when the port turns out to be taken."""
         total_s = library_duration_s(request.warm_up_s + request.duration_s)
@@ -96,6 +107,7 @@ class Iperf3Host:
             "streams": request.streams,
             "total_s": total_s,
             "limit_s": DEAD_PEER_LIMIT_S,
+            "only_from": only_from,
         }
         try:
             worker = await WorkerProcess.start(_WORKER, arguments)
@@ -156,6 +168,11 @@ class Iperf3HostRun:
         """Process id of its worker."""
         return self._worker.pid
 
+    @property
+    def local_address(self) -> str | None:
+        """The server's address of the payload connections; None before they are up."""
+        return self._facts.get("local")
+
     async def finished(self) -> EndLine:
         """Wait for the end of the test, or of the worker, and tell what there is to tell."""
         return await asyncio.shield(self._task)
@@ -186,6 +203,8 @@ class Iperf3HostRun:
             cpu_share=self._facts.get("cpu_share"),
             problem=problem or was_killed or self._library_problem(),
             raw="".join(self._raw) or None,
+            mss_bytes=self._facts.get("mss_bytes"),
+            receive_window_bytes=self._facts.get("receive_window_bytes"),
         )
 
     async def _closed(self) -> str | None:

@@ -32,6 +32,7 @@ def _serve(events: EventWriter, asked: dict[str, Any]) -> NoReturn:
         total_s=library_duration_s(asked["total_s"]),
         limit_s=asked["limit_s"],
         set_up=set_up,
+        only_from=asked["only_from"],
     )
 
 

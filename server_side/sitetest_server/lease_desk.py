@@ -8,12 +8,14 @@ import logging
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from typing import Protocol
 
 from sitetest_server.activity import Activity
 from sitetest_server.engine_host import EngineHost, HostError
+from sitetest_server.host_watch import HostWatch, Machine
 from sitetest_server.http_activity import HttpActivity
 from sitetest_server.iperf3_activity import Iperf3Activity
-from sitetest_server.leases import RELEASED, Lease, LeaseManager, UnknownLease
+from sitetest_server.leases import NOT_KNOWN, RELEASED, Caller, Lease, LeaseManager, UnknownLease
 from sitetest_server.simulated_link import SimulatedLink, SimulationError
 from sitetest_wire.messages import LeaseRequest, LeaseState, Limits
 from sitetest_wire.words import EngineName
@@ -26,11 +28,26 @@ STOPPED = "the server was stopped"
 _LOGGER = logging.getLogger(__name__)
 
 
+class RoundTrips(Protocol):
+    """What the desk needs of a reflector: see :class:`sitetest_server.reflector.Reflector`."""
+
+    @property
+    def port(self) -> int:
+        """The UDP port."""
+
+    def admit(self, token: bytes, *, until_s: float, host: str | None = None) -> None:
+        """Answer packets with this token from that host, until that time of the clock."""
+
+    def revoke(self, token: bytes) -> None:
+        """Answer this token no more."""
+
+
 class LeaseDesk:
     """What the routes call. Used from one event loop.
 
-    clock and cpu_clock: monotonic and process time in seconds. link: None but for a simulated one. parallel: leases
-    that may be active at once.
+    clock and cpu_clock: monotonic and process time in seconds; the machine and the reflector are on the same clock.
+    link: None but for a simulated one. reflector: None where there is none. new_token: the octets of a lease's token,
+    of a good random source. parallel: leases that may be active at once.
     """
 
     def __init__(
@@ -42,6 +59,9 @@ class LeaseDesk:
         clock: Callable[[], float],
         cpu_clock: Callable[[], float],
         new_id: Callable[[], str],
+        machine: Machine,
+        reflector: RoundTrips | None = None,
+        new_token: Callable[[], bytes],
         parallel: int = 1,
     ) -> None:
         self._limits = limits
@@ -49,6 +69,10 @@ class LeaseDesk:
         self._link = link
         self._clock = clock
         self._cpu_clock = cpu_clock
+        self._machine = machine
+        self._reflector = reflector
+        self._new_token = new_token
+        self._tokens: dict[str, bytes] = {}
         self._activities: dict[str, Activity] = {}
         self._moved_bytes: dict[str, int] = {}
         self._leases = LeaseManager(
@@ -60,9 +84,9 @@ class LeaseDesk:
             parallel=parallel,
         )
 
-    async def ask(self, request: LeaseRequest) -> LeaseState:
+    async def ask(self, request: LeaseRequest, caller: Caller = NOT_KNOWN) -> LeaseState:
         """Give a lease or a place in the queue. Raises QueueFull, and HostError when the lease cannot be served."""
-        lease_id = self._leases.ask(request).lease_id
+        lease_id = self._leases.ask(request, caller).lease_id
         try:
             await self._ready(lease_id)
         except HostError as failure:
@@ -122,11 +146,17 @@ class LeaseDesk:
         await asyncio.gather(*(activity.closed() for activity in self._activities.values()))
 
     def _start(self, lease: Lease) -> None:
-        self._activities[lease.lease_id] = self._activity_for(lease.request)
+        self._activities[lease.lease_id] = self._activity_for(lease.request, lease.caller)
+        if self._reflector is not None and lease.ends_at_s is not None:
+            token = self._tokens[lease.lease_id] = self._new_token()
+            self._reflector.admit(token, until_s=lease.ends_at_s, host=lease.caller.agent_address)
 
-    def _activity_for(self, request: LeaseRequest) -> Activity:
+    def _activity_for(self, request: LeaseRequest, caller: Caller) -> Activity:
+        machine = HostWatch(self._machine, caller.server_address)
         if request.engine is EngineName.IPERF3:
-            return Iperf3Activity(self._host, request)
+            return Iperf3Activity(
+                self._host, request, clock=self._clock, machine=machine, only_from=caller.agent_address
+            )
         pacer = failure = None
         if self._link is not None:
             try:
@@ -138,12 +168,16 @@ class LeaseDesk:
             request,
             clock=self._clock,
             cpu_clock=self._cpu_clock,
+            machine=machine,
             max_bytes=self._limits.max_transfer_bytes,
             pacer=pacer,
             failure=failure,
         )
 
     def _end(self, lease: Lease) -> None:
+        token = self._tokens.pop(lease.lease_id, None)
+        if token is not None and self._reflector is not None:
+            self._reflector.revoke(token)
         self._activities[lease.lease_id].end(None if lease.reason == RELEASED else f"the lease ended: {lease.reason}")
 
     def _forget(self, lease: Lease) -> None:
@@ -159,4 +193,10 @@ class LeaseDesk:
         activity = self._activities.get(state.lease_id)
         if state.phase != "active" or activity is None:
             return state
-        return replace(state, iperf3_port=activity.iperf3_port)
+        token = self._tokens.get(state.lease_id)
+        return replace(
+            state,
+            iperf3_port=activity.iperf3_port,
+            reflector_port=None if token is None or self._reflector is None else self._reflector.port,
+            reflector_token=None if token is None else token.hex(),
+        )

@@ -11,12 +11,14 @@ No clock, no ids, no I/O of its own: the caller passes the clock, and calls :met
 
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
 from sitetest_wire.messages import LEASE_SILENCE_S, LeasePhase, LeaseRequest, LeaseState
 
-LEASE_MARGIN_S = 15.0
-"""What an active lease has on top of warm-up and duration, for connections to come up and for a drain."""
+LEASE_MARGIN_S = 20.0
+"""What an active lease has on top of warm-up and duration: a second each for the idle path before and after the load,
+and the 13 s after which an agent ends a transfer that does not come to its end by itself."""
 
 ENDED_KEPT_S = 30.0
 """How long an ended lease can still be asked about, and its samples be fetched."""
@@ -35,17 +37,26 @@ class UnknownLease(KeyError):
     """There is no lease of this id: never given, or ended and forgotten."""
 
 
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Both ends of the connection that asked for a lease, as IP addresses; None when not known."""
+
+    agent_address: str | None = None
+    server_address: str | None = None
+
+
 class Lease:
     """One lease through its life; changed by its manager only. Times are the manager's clock, in seconds.
 
     ends_at_s: when an active lease ends by itself; None while waiting. ended_at_s, reason: None until it has ended.
     """
 
-    __slots__ = ("ended_at_s", "ends_at_s", "heard_at_s", "lease_id", "phase", "reason", "request", "shared")
+    __slots__ = ("caller", "ended_at_s", "ends_at_s", "heard_at_s", "lease_id", "phase", "reason", "request", "shared")
 
-    def __init__(self, lease_id: str, request: LeaseRequest, now_s: float) -> None:
+    def __init__(self, lease_id: str, request: LeaseRequest, caller: Caller, now_s: float) -> None:
         self.lease_id = lease_id
         self.request = request
+        self.caller = caller
         self.phase: LeasePhase = "waiting"
         self.heard_at_s = now_s
         self.ends_at_s: float | None = None
@@ -57,6 +68,9 @@ class Lease:
     def length_s(self) -> float:
         """The longest that it can be active."""
         return self.request.warm_up_s + self.request.duration_s + LEASE_MARGIN_S
+
+
+NOT_KNOWN = Caller()
 
 
 class LeaseManager:
@@ -88,12 +102,12 @@ class LeaseManager:
         self._active: list[Lease] = []
         self._waiting: deque[Lease] = deque()
 
-    def ask(self, request: LeaseRequest) -> LeaseState:
+    def ask(self, request: LeaseRequest, caller: Caller = NOT_KNOWN) -> LeaseState:
         """Give a lease, or a place in the queue. Raises QueueFull."""
         self.advance()
         if len(self._active) >= self._parallel and len(self._waiting) >= self._max_waiting:
             raise QueueFull(f"{self._max_waiting} agents are waiting already, and more are not let in")
-        lease = Lease(self._new_id(), request, self._clock())
+        lease = Lease(self._new_id(), request, caller, self._clock())
         self._leases[lease.lease_id] = lease
         self._waiting.append(lease)
         self._fill()

@@ -58,6 +58,16 @@ def serve(
     iperf3_ports: Annotated[
         str, typer.Option(metavar="A-B", help="TCP ports of the iperf3 engine, for firewall rules.")
     ] = f"{IPERF3_PORTS.start}-{IPERF3_PORTS.stop - 1}",
+    reflector_port: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            min=0,
+            max=65535,
+            help="UDP port for round trips, for firewall rules; 0 lets the system choose. "
+            "Left out: the number of --port, or any where that is in use.",
+        ),
+    ] = None,
     token: Annotated[
         str | None,
         typer.Option(
@@ -106,6 +116,7 @@ def serve(
         bind=bind,
         port=port,
         iperf3_ports=ports,
+        reflector_port=reflector_port,
         token=token,
         token_variable=os.environ.get(VARIABLE),
         parallel=parallel,

@@ -10,7 +10,8 @@ import signal
 import socket
 import sys
 import time
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,13 +21,16 @@ from sitetest_server import congestion_control
 from sitetest_server.access_token import VARIABLE, checked, kept_token
 from sitetest_server.announce import Announcement, own_addresses
 from sitetest_server.app import make_app
+from sitetest_server.host_watch import this_machine
 from sitetest_server.http_serving import READ_BUFFER_BYTES, serving
 from sitetest_server.identity import describe, kept_server_id
 from sitetest_server.iperf3_host import Iperf3Host
 from sitetest_server.lease_desk import LeaseDesk
 from sitetest_server.listener import bound_address, listen, tls_context, url_of
+from sitetest_server.reflector import Reflector
 from sitetest_server.simulated_link import BUFFER_BYTES, SIMULATED, SimulatedLink
 from sitetest_wire.messages import Identity, Limits
+from sitetest_wire.stamp_token import TOKEN_BYTES
 
 APP_NAME = "sitetest-server"
 """Name of the folders for settings and state."""
@@ -39,6 +43,7 @@ class Options:
     bind: str | None
     port: int
     iperf3_ports: range
+    reflector_port: int | None
     token: str | None
     token_variable: str | None
     parallel: int
@@ -79,35 +84,65 @@ async def _serve(options: Options) -> None:
             host=host,
             simulated=link is not None,
             congestion_control=choices,
+            reflector_port=None if reflector is None else reflector.port,
         )
 
-    desk = LeaseDesk(
-        limits=limits,
-        host=host,
-        link=link,
-        clock=time.monotonic,
-        cpu_clock=time.process_time,
-        new_id=lambda: secrets.token_hex(8),
-        parallel=options.parallel,
-    )
-    app = make_app(identity, token, desk, time.monotonic)
-    stop = _stop_event()
     sock = listen(options.bind, options.port, None if link is None else BUFFER_BYTES)
     port, address = int(sock.getsockname()[1]), bound_address(sock)
-    announcement = Announcement(
-        server_id=server_id, name=name, address=address, port=port, tls=tls is not None, note=_say
-    )
-    async with serving(app, [sock], tls, READ_BUFFER_BYTES if link is None else BUFFER_BYTES):
-        print(  # noqa: T201  # the one line that scripts wait for
-            f"sitetest-server ready on {url_of(sock, tls is not None)} (server id {server_id})", flush=True
+    async with reflecting(address, options.reflector_port, port, _say) as reflector:
+        desk = LeaseDesk(
+            limits=limits,
+            host=host,
+            link=link,
+            clock=time.monotonic,
+            cpu_clock=time.process_time,
+            new_id=lambda: secrets.token_hex(8),
+            machine=this_machine(),
+            reflector=reflector,
+            new_token=lambda: secrets.token_bytes(TOKEN_BYTES),
+            parallel=options.parallel,
         )
-        _say_how_to_use(token_text, address, port, tls=tls is not None, simulated=link is not None)
-        if options.announce:
-            announcement.begin()
-        await stop.wait()
-        goodbye = asyncio.create_task(announcement.end())
-        await desk.stop()
-    await goodbye
+        app = make_app(identity, token, desk, time.monotonic)
+        stop = _stop_event()
+        announcement = Announcement(
+            server_id=server_id, name=name, address=address, port=port, tls=tls is not None, note=_say
+        )
+        async with serving(app, [sock], tls, READ_BUFFER_BYTES if link is None else BUFFER_BYTES):
+            print(  # noqa: T201  # the one line that scripts wait for
+                f"sitetest-server ready on {url_of(sock, tls is not None)} (server id {server_id})", flush=True
+            )
+            _say_how_to_use(token_text, address, port, tls=tls is not None, simulated=link is not None)
+            if reflector is not None:
+                _say(f"round trips are measured over UDP port {reflector.port}")
+            if options.announce:
+                announcement.begin()
+            await stop.wait()
+            goodbye = asyncio.create_task(announcement.end())
+            await desk.stop()
+        await goodbye
+
+
+@asynccontextmanager
+async def reflecting(
+    address: str | None, wanted: int | None, tcp_port: int, note: Callable[[str], None]
+) -> AsyncIterator[Reflector | None]:
+    """Reflect over the block on the UDP port wanted; None: on that of the same number as the TCP port, else on any.
+
+    Where no port is to be had it is noted, and the server works without: the block gets None.
+    """
+    refused: list[OSError] = []
+    for port in (tcp_port, 0) if wanted is None else (wanted,):
+        try:
+            reflector = await Reflector.open(address, port)
+        except OSError as problem:
+            refused.append(problem)
+            continue
+        with closing(reflector):
+            yield reflector
+        return
+    seen = f"UDP port {tcp_port if wanted is None else wanted} cannot be used ({refused[0].strerror or refused[0]})"
+    note(f"no round trips can be measured with this server: {seen}; --reflector-port names another one")
+    yield None
 
 
 def _stop_event() -> asyncio.Event:

@@ -4,8 +4,8 @@
 
 The `iperf3` package serves for loading and settings. Its ``run()`` is never called (it blocks on more than 64 KiB of
 JSON), and its destructor never runs (it closes descriptors a second time). Events told: those of the sampler, then
-``raw`` pieces and one ``result`` (``code`` of the C call, libiperf's ``errno`` and its ``text``, ``still_s`` and
-``cpu_share`` of the sampler).
+``raw`` pieces and one ``result`` (``code`` of the C call, libiperf's ``errno`` and its ``text``, ``still_s``,
+``cpu_share``, ``mss_bytes`` and ``receive_window_bytes`` of the sampler).
 
 May import the standard library and this package only; the package object is handed in.
 """
@@ -36,8 +36,12 @@ def call_and_tell(
     total_s: float,
     limit_s: float,
     set_up: Callable[[ctypes.CDLL, int], None],
+    only_from: str | None = None,
 ) -> NoReturn:
-    """Run one test, tell everything about it and end the process. set_up: what is set through the library itself."""
+    """Run one test, tell everything about it and end the process. set_up: what is set through the library itself.
+
+    The rest: see :class:`StreamSampler`.
+    """
     library: ctypes.CDLL = package_object.lib
     test: int = package_object._test
     declare(library)
@@ -51,6 +55,7 @@ def call_and_tell(
         limit_s=limit_s,
         control_socket=lambda: int(library.iperf_get_control_socket(test)),
         tell=events.tell,
+        only_from=only_from,
     )
     printed = CapturedStdout()
     call = getattr(library, function)
@@ -67,6 +72,8 @@ def call_and_tell(
         text=_error_text(package_object, number) if number else "",
         still_s=still_s,
         cpu_share=cpu_share,
+        mss_bytes=sampler.mss_bytes,
+        receive_window_bytes=sampler.receive_window_bytes,
     )
     leave()
 

@@ -15,12 +15,14 @@ matching HTTP status. Unknown keys in a request are refused (they are spelling m
 passed over (the server may be newer). May import the standard library and this package only.
 """
 
+import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from math import isfinite, isnan
+from dataclasses import asdict, dataclass, fields, replace
+from math import inf, isfinite, isnan
 from typing import Any, Literal, Self, TypeVar, get_args, get_type_hints
 
 from sitetest_wire.samples import Sample
+from sitetest_wire.stamp_token import TOKEN_BYTES
 from sitetest_wire.words import Direction, EngineName
 
 PROTOCOL_VERSION = 1
@@ -44,7 +46,7 @@ LEASE_POLL_S = 1.0
 """How often an agent asks about its lease: well under a tenth of the silence that ends it."""
 
 Body = Mapping[str, Any]
-Record = TypeVar("Record", "EngineOffer", "Limits", "EndLine", "Problem")
+Record = TypeVar("Record", "EngineOffer", "Limits", "ServerSecond", "EndLine", "Problem")
 
 
 class MessageError(ValueError):
@@ -78,7 +80,8 @@ class Identity:
 
     server_id: stays the same over restarts. simulated: None for a real server; otherwise a sentence saying what is
     simulated, which the agent puts on screen and into every row. congestion_control: names that a request may ask for,
-    the system's default first; empty where the system does not tell.
+    the system's default first; empty where the system does not tell. reflector_port: UDP port of its reflector for
+    round trips (RFC 8762); None without one.
     """
 
     server_id: str
@@ -89,6 +92,7 @@ class Identity:
     limits: Limits
     simulated: str | None = None
     congestion_control: tuple[str, ...] = ()
+    reflector_port: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the identity as a JSON-ready mapping."""
@@ -101,6 +105,7 @@ class Identity:
             "limits": asdict(self.limits),
             "simulated": self.simulated,
             "congestion_control": list(self.congestion_control),
+            "reflector_port": self.reflector_port,
         }
 
     @classmethod
@@ -122,6 +127,7 @@ class Identity:
             limits=_Reader(reader.mapping("limits"), "limits").record(Limits),
             simulated=reader.optional_text("simulated"),
             congestion_control=reader.texts("congestion_control"),
+            reflector_port=reader.optional_port("reflector_port"),
         )
 
 
@@ -177,7 +183,10 @@ class LeaseState:
 
     place: 0 when active, 1 for the next in the queue. wait_s: the longest the wait can take if every lease before it
     uses its whole time. ends_in_s: seconds until an active lease ends by itself. iperf3_port: where the iperf3 host of
-    an active lease listens; None for other engines. held_by: agent label of the active lease, for whoever waits.
+    an active lease listens; None for other engines. reflector_port: UDP port of the server's reflector, which answers
+    the holder of an active lease until its end; None without one. reflector_token: what each of the holder's packets
+    must carry (`stamp_token.py`), as 32 hexadecimal digits; None with a reflector that wants none. held_by: agent label
+    of the active lease, for whoever waits.
     shared: another lease was active at some time during this one (a server started with several leases at once).
     reason: why it ended.
     """
@@ -188,6 +197,8 @@ class LeaseState:
     wait_s: float = 0.0
     ends_in_s: float | None = None
     iperf3_port: int | None = None
+    reflector_port: int | None = None
+    reflector_token: str | None = None
     held_by: str | None = None
     shared: bool = False
     reason: str | None = None
@@ -208,9 +219,66 @@ class LeaseState:
             wait_s=reader.number("wait_s"),
             ends_in_s=reader.optional_number("ends_in_s"),
             iperf3_port=reader.optional_whole("iperf3_port"),
+            reflector_port=reader.optional_port("reflector_port"),
+            reflector_token=reader.optional_octets("reflector_token", TOKEN_BYTES),
             held_by=reader.optional_text("held_by"),
             shared=reader.flag("shared"),
             reason=reader.optional_text("reason"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ServerSecond:
+    """One second of the server's machine. at_s: its end, on the clock of the samples; zero or below before the first
+    byte. length_s: seconds covered, above 0; not a whole one where the transfer begins and ends.
+
+    busiest_core_pct, mean_core_pct: 0 to 100. received_bytes, sent_bytes: of the interface, all traffic. None: not
+    told.
+    """
+
+    at_s: float
+    length_s: float
+    busiest_core_pct: float | None
+    mean_core_pct: float | None
+    received_bytes: int | None
+    sent_bytes: int | None
+
+    @classmethod
+    def from_json(cls, body: object) -> "ServerSecond":
+        """Read a second. Raises MessageError."""
+        reader = _Reader(body, "second of the server's host")
+        second = reader.record(ServerSecond)
+        if second.length_s <= 0:
+            raise MessageError(f"second of the server's host: length_s is {second.length_s}, allowed is above 0")
+        for key in ("busiest_core_pct", "mean_core_pct"):
+            reader.check_within(key, 0, 100)
+        for key in ("received_bytes", "sent_bytes"):
+            reader.check_within(key, 0)
+        return second
+
+
+@dataclass(frozen=True, slots=True)
+class ServerHost:
+    """The server's machine from the start of a lease to the end of its transfer.
+
+    interface: the one that carried the transfer. speed_mbps, duplex ("full" or "half"): of a wired one. None: not told.
+    """
+
+    interface: str | None
+    speed_mbps: int | None
+    duplex: str | None
+    seconds: tuple[ServerSecond, ...]
+
+    @classmethod
+    def from_json(cls, body: object) -> Self:
+        """Read what an end line holds. Raises MessageError."""
+        reader = _Reader(body, "server's host")
+        reader.check_within("speed_mbps", 1)
+        return cls(
+            interface=reader.optional_text("interface"),
+            speed_mbps=reader.optional_whole("speed_mbps"),
+            duplex=None if reader.body.get("duplex") is None else reader.choice("duplex", ["full", "half"]),
+            seconds=tuple(ServerSecond.from_json(entry) for entry in reader.entries("seconds")),
         )
 
 
@@ -221,23 +289,39 @@ class EndLine:
     congestion_control: of the server's data sockets, None where not known or not the sender. cpu_share: share of one
     core, 0 to 1 and above, that the server's process used during the transfer; None where not measured. problem: what
     went wrong at the server's end, None when nothing did. raw: the engine's own record (libiperf's JSON text), or None.
+    host: the server's machine during the lease; None where it does not tell. mss_bytes: largest segment of payload that
+    the server sent (with timestamps, 12 bytes less than the MSS that TCP's own options announce). receive_window_bytes:
+    the largest receive window that the far end offered on one connection. Both None where not known or not the sender.
     """
 
     congestion_control: str | None = None
     cpu_share: float | None = None
     problem: str | None = None
     raw: str | None = None
+    host: ServerHost | None = None
+    mss_bytes: int | None = None
+    receive_window_bytes: int | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the line as a JSON-ready mapping, told apart from a sample by its key ``end``."""
         return {"end": asdict(self)}
+
+    @classmethod
+    def from_json(cls, body: object) -> "EndLine":
+        """Read what stands under ``end``. Raises MessageError."""
+        reader = _Reader(body, "end of samples")
+        for key in ("mss_bytes", "receive_window_bytes"):
+            reader.check_within(key, 0)
+        host = reader.body.get("host")
+        plain = _Reader({key: value for key, value in reader.body.items() if key != "host"}, "end of samples")
+        return replace(plain.record(EndLine), host=None if host is None else ServerHost.from_json(host))
 
 
 def sample_line_from_json(body: object) -> Sample | EndLine:
     """Read one line of a sample stream. Raises MessageError."""
     reader = _Reader(body, "sample line")
     if "end" in reader.body:
-        return _Reader(reader.mapping("end"), "end of samples").record(EndLine)
+        return EndLine.from_json(reader.mapping("end"))
     try:
         return Sample.from_json(reader.body)
     except ValueError as problem:
@@ -323,6 +407,22 @@ class _Reader:
     def optional_whole(self, key: str) -> int | None:
         return None if self.body.get(key) is None else self.whole(key)
 
+    def optional_port(self, key: str) -> int | None:
+        self.check_within(key, 1, 65535)
+        return self.optional_whole(key)
+
+    def optional_octets(self, key: str, length: int) -> str | None:
+        value = self.optional_text(key)
+        if value is not None and re.fullmatch(rf"[0-9a-f]{{{2 * length}}}", value) is None:
+            raise MessageError(f"{self._what}: {key} must be {2 * length} hexadecimal digits")  # a secret: not shown
+        return value
+
+    def check_within(self, key: str, least: float, most: float = inf) -> None:
+        """Refuse a number outside its bounds; what is no number is left to whoever reads it."""
+        value = self.body.get(key)
+        if isinstance(value, int | float) and not least <= value <= most:
+            raise self._wrong(key, f"{least:g} or more" if most == inf else f"from {least:g} to {most:g}")
+
     def choice(self, key: str, allowed: list[str]) -> str:
         value = self.body.get(key)
         if value not in allowed:
@@ -333,6 +433,12 @@ class _Reader:
         value = self.body.get(key)
         if not isinstance(value, Mapping):
             raise self._wrong(key, "a JSON object")
+        return value
+
+    def entries(self, key: str) -> list[object]:
+        value = self.body.get(key)
+        if not isinstance(value, list):
+            raise self._wrong(key, "a list")
         return value
 
     def texts(self, key: str) -> tuple[str, ...]:

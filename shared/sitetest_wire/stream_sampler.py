@@ -10,8 +10,9 @@ end. Nothing here depends on the library's version.
     after total_s     no more samples: the sender has stopped, and what still trickles in is no part of the transfer
 
 Each end also gets its sockets set up to give up on a dead peer, and the server's listener to ignore connections that
-send nothing. Descriptors are borrowed for one call each and never duplicated: a duplicate would keep a connection open
-that the library has closed. May import the standard library and this package only.
+send nothing, and those of any host but the one that it is for. Descriptors are borrowed for one call each and never
+duplicated: a duplicate would keep a connection open that the library has closed. May import the standard library and
+this package only.
 """
 
 import os
@@ -27,7 +28,9 @@ from functools import partial
 from typing import Any
 
 from sitetest_wire.dead_peer import abandon_dead_peer
+from sitetest_wire.local_interface import plain_address
 from sitetest_wire.samples import SAMPLE_PERIOD_S, Sample
+from sitetest_wire.source_filter import hear_only
 from sitetest_wire.tcp_info import read_tcp_info
 from sitetest_wire.words import CountedAs
 
@@ -56,6 +59,8 @@ class _Stream:
     payload: int = 0
     rtt_ms: float = 0.0
     retransmits: int = 0
+    mss_bytes: int = 0
+    window_bytes: int | None = None
 
 
 class StreamSampler:
@@ -63,8 +68,10 @@ class StreamSampler:
 
     port: the server's. is_server, is_sender: of this end. streams: how many are expected. total_s: how long the sender
     sends. control_socket: the library's control connection's descriptor, below 3 while there is none. limit_s: see
-    :func:`abandon_dead_peer`. tell: takes the events ``listening`` (port), ``connected`` (local, remote,
-    congestion_control), ``sample`` (the sample) and ``alive``.
+    :func:`abandon_dead_peer`. only_from: address of the one host that a server is for; None for any. Where the kernel
+    cannot keep the others away (it can on Linux), their connections are ended as soon as they are seen. tell: takes the
+    events ``listening`` (port), ``connected`` (local, remote, congestion_control), ``sample`` (the sample) and
+    ``alive``.
     Without ``TCP_INFO`` there are no samples.
     """
 
@@ -79,8 +86,10 @@ class StreamSampler:
         limit_s: float,
         control_socket: Callable[[], int],
         tell: Callable[..., None],
+        only_from: str | None = None,
     ) -> None:
         self._port = port
+        self._only_from = None if only_from is None else plain_address(only_from)
         self._is_server = is_server
         self._is_sender = is_sender
         self._expected = streams
@@ -116,6 +125,17 @@ class StreamSampler:
             return None
         passed_s = time.monotonic() - self._cpu_from[0]
         return (time.process_time() - self._cpu_from[1]) / passed_s if passed_s > 0 else None
+
+    @property
+    def mss_bytes(self) -> int | None:
+        """Largest segment of payload that was sent; None at the receiver, and where the system does not tell."""
+        return max((stream.mss_bytes for stream in self._streams.values()), default=0) or None
+
+    @property
+    def receive_window_bytes(self) -> int | None:
+        """Largest receive window that the receiver offered on one connection; None as for ``mss_bytes``."""
+        known = [stream.window_bytes for stream in self._streams.values() if stream.window_bytes is not None]
+        return max(known, default=None)
 
     def _run(self) -> None:
         began_s = told_s = time.monotonic()
@@ -170,10 +190,17 @@ class StreamSampler:
         elif sock.getsockopt(socket.SOL_SOCKET, socket.SO_ACCEPTCONN):
             self._known.add(key)
             _ignore_silent_clients(sock)
+            if self._only_from is not None:
+                with suppress(OSError):
+                    hear_only(sock, self._only_from)
             self._tell("listening", port=sock.getsockname()[1])
         else:
             local, remote = sock.getsockname(), sock.getpeername()  # raises while it still connects
             server_side = local if self._is_server else remote
+            if self._only_from is not None and plain_address(remote[0]) != self._only_from:
+                self._known.add(key)
+                sock.shutdown(socket.SHUT_RDWR)
+                return
             if control < 3:  # 0 to 2 are never the library's: the control connection comes before all others
                 return
             self._known.add(key)
@@ -203,6 +230,9 @@ class StreamSampler:
             counted = info.bytes_acked - (0 if self._is_server else SYN_BYTES + COOKIE_BYTES)
             stream.rtt_ms = info.rtt_ms
             stream.retransmits = info.total_retrans
+            stream.mss_bytes = info.snd_mss_bytes
+            if info.snd_wnd_bytes is not None:
+                stream.window_bytes = max(stream.window_bytes or 0, info.snd_wnd_bytes)
         else:
             counted = info.bytes_received - (COOKIE_BYTES if self._is_server else 0)
         stream.payload = max(stream.payload, counted)

@@ -12,11 +12,13 @@ from dataclasses import dataclass
 _TCP_INFO = 11  # linux/tcp.h
 _ENOUGH_BYTES = 512
 _RTT_US = (68, "<I" if sys.byteorder == "little" else ">I")
+_SND_MSS = (16, _RTT_US[1])
 _RCV_RTT_US = (92, _RTT_US[1])
 _TOTAL_RETRANS = (100, _RTT_US[1])
 _BYTES_ACKED = (120, "<Q" if sys.byteorder == "little" else ">Q")
 _BYTES_RECEIVED = (128, _BYTES_ACKED[1])
 _MIN_RTT_US = (148, _RTT_US[1])
+_SND_WND = (228, _RTT_US[1])
 _SHORTEST = 136
 """Bytes up to and with ``tcpi_bytes_received``, which came in Linux 4.1; an older kernel gives no answer."""
 
@@ -28,7 +30,8 @@ class TcpInfo:
     rtt_ms: smoothed round-trip time of what this end sends; without meaning at a mere receiver. rcv_rtt_ms: the
     receiver's own estimate of it; 0 until known. min_rtt_ms: smallest round-trip time of late; None on old kernels.
     total_retrans: segments sent again. bytes_acked: bytes that the far kernel has acknowledged, plus one for the SYN at
-    the end that opened the connection. bytes_received: bytes that arrived here in order.
+    the end that opened the connection. bytes_received: bytes that arrived here in order. snd_mss_bytes: largest segment
+    of payload that this end sends. snd_wnd_bytes: receive window that the far end offers; None before Linux 5.4.
     """
 
     rtt_ms: float
@@ -37,6 +40,8 @@ class TcpInfo:
     total_retrans: int
     bytes_acked: int
     bytes_received: int
+    snd_mss_bytes: int
+    snd_wnd_bytes: int | None
 
 
 def tells_here() -> bool:
@@ -60,6 +65,8 @@ def decode_tcp_info(answer: bytes) -> TcpInfo | None:
         total_retrans=at(_TOTAL_RETRANS),
         bytes_acked=at(_BYTES_ACKED),
         bytes_received=at(_BYTES_RECEIVED),
+        snd_mss_bytes=at(_SND_MSS),
+        snd_wnd_bytes=at(_SND_WND) if len(answer) >= _SND_WND[0] + 4 else None,
     )
 
 

@@ -11,6 +11,8 @@ from bookshop_visit import bookshop_plan
 
 from sitetest.cli.operator import TypingOperator
 from sitetest.cli.typed_line import TypedLines
+from sitetest.visit.expected_radio import Mismatch
+from sitetest.visit.protocols import RadioAnswer
 
 TURN = bookshop_plan(ap_configs=("auto", "[wide80]")).turns[1]
 
@@ -115,3 +117,41 @@ async def test_the_last_line_counts_without_its_end_and_then_the_input_is_over(k
     os.close(writing)
     assert await asyncio.wait_for(typed.next_line(), 5) == "no end"
     assert await asyncio.wait_for(typed.next_line(), 5) is None
+
+
+WRONG = Mismatch(("band",), "ap-2 (2.4 GHz)", "The laptop is on ap-2 (2.4 GHz); the profile says 5 GHz.")
+
+
+@pytest.mark.parametrize(
+    ("typed_text", "answer"),
+    [
+        ("\n", RadioAnswer.LOOK_AGAIN),
+        ("g\n", RadioAnswer.GO_ON),
+        (" GO \n", RadioAnswer.GO_ON),
+        ("s\n", RadioAnswer.STOP),
+        ("yes\n\n", RadioAnswer.LOOK_AGAIN),
+        ("y\nstop\n", RadioAnswer.STOP),
+    ],
+)
+async def test_a_wrong_radio_is_asked_about_until_one_of_three_answers_comes(
+    keyboard: Keyboard, typed_text: str, answer: RadioAnswer
+) -> None:
+    """Nothing but a clear g goes on."""
+    typed, writing = keyboard
+    screen, stop = ShownText(), asyncio.Event()
+    operator = TypingOperator(screen, typed.next_line, stop)
+    os.write(writing, typed_text.encode())
+    assert await asyncio.wait_for(operator.wrong_radio(TURN, WRONG), 5) is answer
+    assert screen.lines[0] == WRONG.sentence
+    assert "in doubt" in "\n".join(screen.lines)
+    assert screen.questions == typed_text.count("\n")
+    assert not stop.is_set()
+
+
+async def test_a_question_about_the_radio_that_nobody_answers_stops_the_run(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    screen, stop = ShownText(), asyncio.Event()
+    os.close(writing)
+    operator = TypingOperator(screen, typed.next_line, stop)
+    assert await asyncio.wait_for(operator.wrong_radio(TURN, WRONG), 5) is RadioAnswer.STOP
+    assert stop.is_set()

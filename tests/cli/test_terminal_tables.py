@@ -12,6 +12,7 @@ from sitetest.report.advice import CODE_ADVICE, MADE_GOOD, STATUS_ADVICE, is_ble
 from sitetest.report.case_summary import case_summaries
 from sitetest.report.terminal import comparison, visit_results
 from sitetest.store.records import AttemptRecord, Flag, Status
+from sitetest.visit.flag_table import ROWS, TABLE, Severity
 from sitetest.visit.retry import OUTLIER
 from sitetest.visit.validity import RULES
 
@@ -133,7 +134,8 @@ def test_tables_fit_the_screen_and_names_are_only_text(width: int, name: str) ->
 def test_every_rule_of_the_visit_leads_to_advice_that_names_a_step() -> None:
     """Advice is by code word: a rule that is renamed must not lose its advice silently."""
     words = {rule.code for rule in RULES} | {OUTLIER, "laptop_cpu", "server_cpu", "stall", "clock_step"}
-    assert set(CODE_ADVICE) <= words
+    assert set(CODE_ADVICE) <= words | set(TABLE)
+    assert {row.name for row in ROWS if row.severity is not Severity.NOTE} <= set(CODE_ADVICE)
     for rule in RULES:
         advice = next_action(attempt(PLAN.slots[0], None, status=rule.status, reason=f"{rule.code}: seen"))
         assert advice.endswith(".")

@@ -8,8 +8,9 @@ import asyncio
 import os
 import signal
 import socket
+import sys
 from collections.abc import AsyncIterator, Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Protocol
@@ -18,10 +19,13 @@ import pytest
 from http_transfers import AGENT, KeepingWatch
 from server_process import ServerProcess, server_process
 
-from sitetest.engines.base import Engine, FailureKind, TransferResult, TransferSpec
+from sitetest.engines.base import Engine, FailureKind, Reflector, TransferResult, TransferSpec
 from sitetest.engines.http import HttpEngine
 from sitetest.engines.iperf3 import Iperf3Engine
 from sitetest.engines.server_api import ServerApi
+from sitetest.observe.prober import LatencyProber
+from sitetest_server.host_facts import interface_with
+from sitetest_server.host_watch import SHORTEST_S
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs, Direction
 
@@ -112,12 +116,41 @@ async def rig_to_kill(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIt
         await made.close()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class GoneWell:
-    """A transfer of one second with nothing in its way, and what was told while it ran."""
+    """A transfer of one second with nothing in its way, and what was told while it ran.
+
+    moved: whether a sample had come when the idle path was given, before and after the load. answered: what the
+    reflector answered before the load, after it, and once the transfer had returned; probed: of how many.
+    """
 
     result: TransferResult
     watch: KeepingWatch
+    moved: list[bool] = field(default_factory=list)
+    answered: list[int] = field(default_factory=list)
+    probed: list[int] = field(default_factory=list)
+
+    async def probe(self, reflector: Reflector) -> None:
+        """Ask for round trips for a moment."""
+        prober = LatencyProber((reflector.host, reflector.port), reflector.token, interval_s=0.01, timeout_s=0.3)
+        task = asyncio.create_task(prober.run())
+        await asyncio.sleep(0.1)
+        probes = (await prober.finish()).probes
+        await task
+        self.answered.append(sum(probe.rtt_ms is not None for probe in probes))
+        self.probed.append(len(probes))
+
+    async def before(self, reflector: Reflector | None) -> None:
+        """See Watch."""
+        self.moved.append(bool(self.watch.samples))
+        assert reflector is not None
+        await self.probe(reflector)
+
+    async def after(self) -> None:
+        """See Watch."""
+        self.moved.append(bool(self.watch.samples))
+        assert self.watch.reflector is not None
+        await self.probe(self.watch.reflector)
 
 
 @pytest.fixture(scope="module", params=RIGS)
@@ -133,9 +166,14 @@ def gone_well(
     """Run once for each engine and direction: several rules are about the same transfer."""
 
     async def transfer() -> GoneWell:
-        watch = KeepingWatch()
+        wanted = spec(request.param, 1.0)
+        told = GoneWell(TransferResult(wanted), KeepingWatch())
+        told.watch.before, told.watch.after = told.before, told.after
         async with ServerApi(server.url, server.token) as api:
-            return GoneWell(await run(one_engine(api, AGENT), spec(request.param, 1.0), watch), watch)
+            told.result = await run(one_engine(api, AGENT), wanted, told.watch)
+        assert told.watch.reflector is not None
+        await told.probe(told.watch.reflector)
+        return told
 
     return asyncio.run(transfer())
 
@@ -202,6 +240,76 @@ def test_the_sender_tells_round_trip_times_and_retransmits(gone_well: GoneWell) 
     assert result.retransmits is not None
 
 
+def test_the_path_is_idle_before_and_after_the_load_and_the_lease_is_held_meanwhile(gone_well: GoneWell) -> None:
+    """The reflector answers its lease's token for as long as the lease is held, and not a packet later."""
+    assert gone_well.watch.idle == ["before", "after"]
+    assert gone_well.moved == [False, True]
+    assert gone_well.watch.reflector is not None
+    assert gone_well.watch.reflector.host == "127.0.0.1"
+    before, after, released = gone_well.answered
+    assert before > 0
+    assert after > 0
+    assert gone_well.probed[2] > 0
+    assert released == 0
+
+
+def test_the_servers_machine_is_told_second_by_second_on_the_clock_of_the_samples(gone_well: GoneWell) -> None:
+    """Over the interface that has 127.0.0.1 (RFC 1122: loopback, no speed), which sends all of the payload. What was
+    read before the first byte ends at zero of the samples' clock or before it."""
+    host = gone_well.result.server_host
+    assert host is not None
+    assert host.interface == interface_with("127.0.0.1")
+    assert (host.speed_mbps, host.duplex) == (None, None)
+    loaded = [second for second in host.seconds if second.at_s > SHORTEST_S]
+    assert loaded[0].at_s - loaded[0].length_s == pytest.approx(0, abs=SHORTEST_S)
+    assert loaded[-1].at_s >= gone_well.result.spec.total_s - SHORTEST_S
+    assert all(second.busiest_core_pct is not None and 0 < second.busiest_core_pct <= 100 for second in loaded)
+    assert sum(second.sent_bytes or 0 for second in loaded) > 0.5 * gone_well.result.moved_bytes
+    for before, now in pairwise(host.seconds):
+        assert -0.01 <= now.at_s - before.at_s - now.length_s <= SHORTEST_S, "one follows the other"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="TCP_INFO is Linux")
+def test_the_sender_tells_its_segments_and_the_window_it_was_offered(gone_well: GoneWell) -> None:
+    """A segment of payload fits into the loopback's MTU (65536 octets) with the headers and options of RFC 9293."""
+    result = gone_well.result
+    assert result.mss_bytes is not None
+    assert 20_000 < result.mss_bytes <= 65_536 - 40 - 12
+    assert result.receive_window_bytes is not None
+    assert result.receive_window_bytes > 65_535, "more than fits into the header without scaling (RFC 7323, section 2)"
+
+
+@both_directions
+async def test_a_stop_on_the_idle_path_comes_before_any_payload(rig: EngineRig, direction: Direction) -> None:
+    stop = asyncio.Event()
+
+    async def stop_and_wait(reflector: Reflector | None) -> None:
+        stop.set()
+        await asyncio.Event().wait()
+
+    watch = KeepingWatch(before=stop_and_wait)
+    result = await run(rig.engine(), spec(direction, 30.0), watch, stop)
+    assert result.failure is not None
+    assert result.failure.kind is FailureKind.STOPPED
+    assert result.moved_bytes == 0
+    assert watch.idle == ["before"]
+
+
+@both_directions
+async def test_a_stop_after_the_load_takes_nothing_away(rig: EngineRig, direction: Direction) -> None:
+    """The idle path after the load is cut short, and the transfer stays what it was."""
+    stop = asyncio.Event()
+
+    async def stop_and_wait() -> None:
+        stop.set()
+        await asyncio.Event().wait()
+
+    result = await run(rig.engine(), spec(direction, 0.3), KeepingWatch(after=stop_and_wait), stop)
+    assert result.failure is None
+    assert result.throughput_mbps is not None
+    assert result.server_host is not None
+
+
 @both_directions
 async def test_one_engine_measures_again_and_again(rig: EngineRig, direction: Direction) -> None:
     engine = rig.engine()
@@ -220,6 +328,7 @@ async def test_a_stop_ends_it_at_once_and_keeps_what_there_was(rig: EngineRig, d
     assert result.failure is not None
     assert result.failure.kind is FailureKind.STOPPED
     assert result.moved_bytes > 0
+    assert watch.idle == ["before"], "whoever stopped it does not want to wait"
     assert_in_order(result.receiver)
 
 
@@ -245,7 +354,8 @@ async def test_a_server_that_is_killed_is_a_failure_with_the_samples_until_then(
 
     clock = asyncio.get_running_loop().time
     began_s = clock()
-    result = await run(rig_to_kill.engine(), spec(direction, 30.0), KeepingWatch(on_sample=kill))
+    watch = KeepingWatch(on_sample=kill)
+    result = await run(rig_to_kill.engine(), spec(direction, 30.0), watch)
     assert clock() - began_s < 8.0
     assert killed
     assert result.failure is not None
@@ -253,6 +363,7 @@ async def test_a_server_that_is_killed_is_a_failure_with_the_samples_until_then(
     assert result.failure.message
     assert result.receiver[-1].at_s > 0.5
     assert result.throughput_mbps is not None
+    assert watch.idle == ["before", "after"], "the load had begun"
 
 
 async def test_a_wrong_token_is_denied_before_anything_moves(rig: EngineRig) -> None:
@@ -264,6 +375,7 @@ async def test_a_wrong_token_is_denied_before_anything_moves(rig: EngineRig) -> 
     assert "not-the-token" not in result.failure.message, "a secret stands in a message that is stored"
     assert result.moved_bytes == 0
     assert watch.starts == 0
+    assert watch.idle == []
 
 
 async def test_a_port_on_which_nothing_listens_is_refused(rig: EngineRig) -> None:
@@ -309,6 +421,7 @@ async def test_a_cancelled_transfer_frees_the_server_at_once(rig: EngineRig, dir
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
+    assert watch.idle == ["before"]
     next_watch = KeepingWatch()
     assert (await run(rig.engine(), spec(direction, 0.3), next_watch)).failure is None
     assert next_watch.waits == []

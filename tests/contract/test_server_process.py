@@ -113,6 +113,7 @@ def test_a_port_in_use_is_wrong_use_and_says_what_to_do(tmp_path: Path) -> None:
         (["--tls-cert", "c.pem"], "go together"),
         (["--tls-cert", "c.pem", "--tls-key", "k.pem"], "cannot be read"),
         (["--iperf3-ports", "9-8"], "the smaller one first"),
+        (["--reflector-port", "65536"], "--reflector-port"),
         (["--token", "two words"], "one word"),
         (["--simulate-link", "nowhere.json"], "cannot be read"),
         (["--parallel", "0"], "--parallel"),
@@ -151,6 +152,33 @@ def test_a_made_token_is_printed_with_its_use_kept_and_needed(tmp_path: Path) ->
     assert "owner's consent" in said[0][1]
     kept = list((tmp_path / "config").rglob("token"))
     assert [stat.S_IMODE(file.stat().st_mode) for file in kept] == [0o600]
+
+
+@pytest.mark.slow
+def test_round_trips_have_the_udp_port_of_the_same_number_or_the_one_that_was_named(tmp_path: Path) -> None:
+    """Said to people, for their firewall; and one that is in use stops nothing."""
+    with server_process(tmp_path / "same") as server:
+        assert identity(server)["reflector_port"] == server.port
+        wait_until_said(server, f"round trips are measured over UDP port {server.port}")
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("127.0.0.1", 0))
+        number = other.getsockname()[1]
+        with server_process(tmp_path / "taken", "--reflector-port", str(number)) as server:
+            assert identity(server)["reflector_port"] is None
+            wait_until_said(server, f"no round trips can be measured with this server: UDP port {number}")
+            assert ask(server, "POST", "/v1/leases", lease_request())[0] == 201
+            assert server.stop() == 0
+
+
+def identity(server: ServerProcess) -> dict[str, object]:
+    return ask(server, "GET", "/v1/identity")[1]
+
+
+def wait_until_said(server: ServerProcess, text: str) -> None:
+    deadline_s = time.monotonic() + 5
+    while text not in server.stderr_path.read_text():
+        assert time.monotonic() < deadline_s, server.stderr_path.read_text()
+        time.sleep(0.01)
 
 
 @pytest.mark.slow

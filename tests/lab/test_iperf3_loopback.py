@@ -90,6 +90,20 @@ async def test_a_killed_host_says_so_and_is_gone() -> None:
         socket.create_connection(("127.0.0.1", run.port), timeout=2)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="needs 127.0.0.2, and a kernel that keeps strangers away")
+async def test_a_host_for_one_address_serves_it_after_a_stranger_knocked() -> None:
+    """A stranger gets no connection at all, and so takes no lease holder's place."""
+    run = await Iperf3Host(range(0, 1), "127.0.0.1").start(REQUEST, lambda sample: None, only_from="127.0.0.1")
+    with socket.socket() as stranger:
+        stranger.bind(("127.0.0.2", 0))
+        stranger.settimeout(0.2)
+        with pytest.raises(TimeoutError):
+            stranger.connect(("127.0.0.1", run.port))
+    with socket.create_connection(("127.0.0.1", run.port), timeout=5):
+        pass
+    await run.kill()
+
+
 async def test_an_address_that_this_machine_does_not_have() -> None:
     """The lease is refused with libiperf's number, not accepted and then dead."""
     with pytest.raises(HostError):

@@ -66,3 +66,16 @@ def test_the_radar_reminder() -> None:
     assert may_need_radar_check(5250, 160)
     assert may_need_radar_check(5500, 20)
     assert not may_need_radar_check(5745, 20)
+
+
+@pytest.mark.parametrize(
+    ("centre_mhz", "width_mhz", "touches"),
+    [
+        (5240, 20, False), (5260, 20, True), (5320, 20, True), (5500, 20, True), (5720, 20, True), (5745, 20, False),
+        (5210, 80, False), (5290, 80, True), (5690, 80, True), (5775, 80, False), (5250, 160, True), (5815, 160, False),
+        (2437, 20, False), (5955, 20, False), (6185, 160, False),
+    ],
+)  # fmt: skip
+def test_what_touches_5250_to_5730(centre_mhz: float, width_mhz: int, touches: bool) -> None:
+    """47 CFR 15.407(h) and EN 301 893 (read second-hand) ask for radar detection in that range: a reminder only."""
+    assert may_need_radar_check(centre_mhz, width_mhz) is touches

@@ -18,6 +18,7 @@ from sitetest.comparing.pairing import Question
 from sitetest.errors import UsageError
 from sitetest.stats.answers import Verdict
 from sitetest.stats.turns import Outcome, TurnAttempt, case_from_attempts
+from sitetest.store.fields import ATTEMPT_FIELDS
 
 QUESTION = Question("ap_config", ("auto", "wide80"))
 QUADS = "ABBA BAAB ABBA BAAB ABBA"
@@ -186,6 +187,18 @@ def test_more_invalid_attempts_never_make_a_verdict() -> None:
     assert now is Verdict.NOT_ENOUGH_EVIDENCE
 
 
+def test_only_a_ceiling_of_the_wire_hides_the_air() -> None:
+    """Two equal configs at 95 % of a ceiling: of the wire, equality may not be said; of another part, it may. A file
+    that does not say what set the ceiling means the wire, as a typed one does."""
+    rows = visit_in_order(QUADS, (900.0, 900.0), ceiling_mbps=910.0)
+    for by in ("wire", "", None):
+        told = [{**one, "ceiling_by": by} if by is not None else one for one in rows]
+        pair = only(compare(table_of(told), QUESTION))
+        assert (pair.ceiling_mbps, pair.verdict.verdict) == (910.0, Verdict.NOT_ENOUGH_EVIDENCE)
+    pair = only(compare(table_of([{**one, "ceiling_by": "window"} for one in rows]), QUESTION))
+    assert (pair.ceiling_mbps, pair.verdict.verdict) == (None, Verdict.NO_PRACTICAL_DIFFERENCE)
+
+
 def test_the_order_of_the_rows_does_not_matter() -> None:
     rows = visit_in_order(QUADS)
     shuffled = rows[:]
@@ -243,6 +256,52 @@ def test_a_condition_that_differs_between_the_two_is_named() -> None:
     for one in rows:
         one["firmware"] = "7.0" if one["ap_config"] == "auto" else "7.1"
     assert only(compare(table_of(rows), QUESTION)).also_differs == ("firmware: 7.0 against 7.1",)
+
+
+OBSERVED: dict[str, tuple[Any, Any]] = {
+    "band": ("5", "2.4"), "width_mhz": (80, 40), "phy": ("HE", "VHT"), "bssid_label": ("ap-1", "ap-2"),
+    "interface_kind": ("wifi", "ethernet"), "power_save": (False, True), "plugged": (True, False),
+    "server_link_mbps": (2500, 1000), "congestion_control": ("cubic", "reno"), "engine_version": ("3.12", "3.16"),
+    "link_source": ("live", "recorded"),
+}  # fmt: skip
+"""Identity of a run: the comparison rule in the design's notes on link state, section 6. Two values of each."""
+
+
+def test_the_table_above_has_every_column_that_may_be_not_known() -> None:
+    assert set(OBSERVED) == {field.name for field in ATTEMPT_FIELDS if field.not_known is not None}
+
+
+@pytest.mark.parametrize("column", OBSERVED)
+def test_what_could_not_be_read_once_does_not_split_a_pool(column: str) -> None:
+    """An observer that failed, or a table of a version that had none, is no other condition."""
+    value, other = OBSERVED[column]
+    not_known = {field.name: field.not_known for field in ATTEMPT_FIELDS}[column] or None
+    rows = visit_in_order(QUADS)
+    for one in rows:
+        one[column] = value
+    for one in rows[2:12]:
+        one[column] = not_known
+    pair = only(compare(table_of(rows), QUESTION))
+    assert (len(pair.values_a), pair.also_differs) == (10, ())
+    rows[0][column] = other
+    with pytest.raises(UsageError, match=f"differ in {column}: "):
+        compare(table_of(rows), QUESTION)
+    for one in rows:
+        one[column] = value if one["ap_config"] == "auto" else other
+    rows[5][column] = not_known
+    (told,) = only(compare(table_of(rows), QUESTION)).also_differs
+    assert told.startswith(f"{column}: ")
+    assert "nan" not in told
+    assert "not stated" not in told
+
+
+def test_a_condition_that_nobody_stated_on_one_side_is_no_difference_when_it_is_observed() -> None:
+    """A declared one is: firmware that the site file does not state may be any."""
+    rows = visit_in_order(QUADS)
+    for one in rows:
+        one["plugged"] = True if one["ap_config"] == "auto" else None
+        one["firmware"] = "7.0" if one["ap_config"] == "auto" else ""
+    assert only(compare(table_of(rows), QUESTION)).also_differs == ("firmware: 7.0 against not stated",)
 
 
 def test_any_tag_can_be_compared_and_numbers_are_named_as_people_write_them() -> None:

@@ -14,8 +14,8 @@ from fake_test_server import BLOCK, LEASE_ID, FakeTestServer, fake_test_server, 
 from http_transfers import AGENT, KeepingWatch, http_transfer
 
 from sitetest.engines import server_api, transfer_bounds
-from sitetest.engines.base import FailureKind, TransferSpec
-from sitetest.engines.http import HttpEngine
+from sitetest.engines.base import FailureKind, Reflector, TransferSpec
+from sitetest.engines.http import CpuClock, HttpEngine
 from sitetest.engines.payload_connections import congestion_control_of
 from sitetest.engines.server_api import ServerApi
 from sitetest_wire.messages import LeaseState
@@ -45,6 +45,51 @@ async def test_every_stream_is_a_connection_of_its_own(direction: Direction) -> 
     streams = json.loads(result.raw)["streams"]
     assert [stream["number"] for stream in streams] == [1, 2, 3, 4]
     assert all(stream["connected_s"] is not None and stream["stream_bytes"] > 0 for stream in streams)
+
+
+@both_directions
+async def test_the_idle_path_comes_before_any_payload_and_before_its_clocks_start(direction: Direction) -> None:
+    """The processor's share and the samples count the load alone."""
+    order: list[str] = []
+    fake = FakeTestServer()
+
+    async def before(reflector: Reflector | None) -> None:
+        await asyncio.sleep(0.3)
+        order.append(f"idle, {sum('transfer' in line for line in fake.requests)} payload requests")
+
+    def wall_s() -> float:
+        order.append("clock")
+        return time.monotonic()
+
+    async with fake_test_server(fake), ServerApi(fake.url, "t") as api:
+        engine = HttpEngine(api, AGENT, CpuClock(wall_s=wall_s))
+        watch = KeepingWatch(before=before)
+        result = await engine.transfer(spec(direction, duration_s=0.2), watch, asyncio.Event())
+    assert result.failure is None
+    assert order[:2] == ["idle, 0 payload requests", "clock"]
+    assert watch.samples[0].at_s < 0.3, "the transfer's own clock had begun before the idle path"
+    assert watch.reflector is None, "this server has none"
+    assert watch.idle == ["before", "after"]
+
+
+async def test_a_load_that_never_began_is_followed_by_nothing() -> None:
+    watch = KeepingWatch()
+    fake = FakeTestServer(hooks={"download/0": problem_handler(409, "bad_request", "not that one")})
+    async with fake_test_server(fake):
+        result = await http_transfer(fake.url, "t", spec(), watch=watch)
+    assert result.failure is not None
+    assert watch.idle == ["before"]
+
+
+async def test_a_lease_that_was_taken_back_leaves_no_path_to_have_to_oneself(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server_api, "LEASE_POLL_S", 0.05)
+    taken = LeaseState(LEASE_ID, "ended", reason="taken back")
+    watch = KeepingWatch()
+    async with fake_test_server(FakeTestServer(states=[LeaseState(LEASE_ID, "active"), taken])) as fake:
+        result = await http_transfer(fake.url, "t", spec(), watch=watch)
+    assert result.failure is not None
+    assert result.failure.kind is FailureKind.LEASE_DENIED
+    assert watch.idle == ["before"]
 
 
 async def test_payload_asks_for_no_compression_and_carries_the_token() -> None:

@@ -8,7 +8,7 @@ from fake_test_server import BLOCK, FakeTestServer, fake_test_server, text_handl
 from http_transfers import KeepingWatch
 
 from sitetest.engines import transfer_bounds
-from sitetest.engines.base import FailureKind, TransferResult, TransferSpec
+from sitetest.engines.base import FailureKind, Reflector, TransferResult, TransferSpec
 from sitetest.engines.url_download import UrlDownloadEngine
 from sitetest.errors import UsageError
 from sitetest_wire.words import CountedAs, Direction, EngineName
@@ -45,6 +45,29 @@ async def test_a_file_that_is_too_short_is_asked_for_again_on_the_same_connectio
     assert result.sender == ()
     assert watch.starts == 1
     assert tuple(watch.samples) == result.receiver
+
+
+async def test_the_path_is_idle_before_and_after_and_no_reflector_is_known() -> None:
+    watch = KeepingWatch()
+    async with fake_test_server() as fake:
+
+        async def before(reflector: Reflector | None) -> None:
+            assert reflector is None
+            assert fake.requests == []
+
+        watch.before = before
+        assert (await download(f"{fake.url}/v1/transfer/x/download/0", watch=watch)).failure is None
+    assert watch.idle == ["before", "after"]
+
+
+async def test_a_stop_before_the_load_asks_for_nothing() -> None:
+    stop = asyncio.Event()
+    stop.set()
+    async with fake_test_server() as fake:
+        result = await download(f"{fake.url}/v1/transfer/x/download/0", stop=stop)
+        assert fake.requests == []
+    assert result.failure is not None
+    assert result.failure.kind is FailureKind.STOPPED
 
 
 async def test_bytes_are_counted_as_they_come_over_the_line() -> None:

@@ -13,12 +13,12 @@ import pytest
 from direct_leases import QuietWatch
 
 from sitetest.engines import iperf3
-from sitetest.engines.base import Failure, FailureKind, TransferResult, TransferSpec, Watch
+from sitetest.engines.base import Failure, FailureKind, Reflector, TransferResult, TransferSpec, Watch
 from sitetest.engines.failure_translation import TransferProblem
 from sitetest.engines.iperf3 import Iperf3Engine
 from sitetest_wire import libiperf
 from sitetest_wire.libiperf import Library, LibraryMissing, find_library
-from sitetest_wire.messages import EndLine, LeaseRequest, LeaseState
+from sitetest_wire.messages import EndLine, LeaseRequest, LeaseState, ServerHost, ServerSecond
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs, Direction
 from sitetest_wire.worker_process import WorkerProcess
@@ -33,6 +33,7 @@ for n in range(11):
 tell("raw", text='{"intervals": [], '); tell("raw", text='"end": {}}')
 tell("result", code=0, errno=0, text="", still_s=0.01, cpu_share=0.25)
 """
+CONNECTED = 'tell("connected", local="192.0.2.1", remote="192.0.2.7", congestion_control="cubic")\n'
 FOR_EVER = "while True:\n    sample(0.1, [10, 20]); time.sleep(0.01)"
 
 
@@ -44,6 +45,8 @@ class ScriptedLease:
     hold: bool = False
     ended: Failure | None = None
     state: LeaseState = field(default_factory=lambda: LeaseState("x", "active", iperf3_port=17301))
+    server_address: str = "192.0.2.7"
+    reflector: Reflector | None = None
 
     async def samples(self) -> AsyncIterator[Sample | EndLine]:
         """The scripted lines."""
@@ -163,6 +166,103 @@ async def test_an_upload_is_what_the_server_received(bench: Bench) -> None:
     assert result.sender == tuple(bench.watch.seen)
     assert result.congestion_control == "cubic"
     assert result.moved_bytes == 27_000
+
+
+@dataclass
+class IdleWatch(QuietWatch):
+    """Keeps the order of what it is asked and told; ``stop`` is set where the phase has its name."""
+
+    order: list[str] = field(default_factory=list)
+    stop: asyncio.Event | None = None
+    stop_in: str = ""
+
+    def __post_init__(self) -> None:
+        super().__init__()
+
+    async def idle_before(self, reflector: Reflector | None) -> None:
+        """See Watch."""
+        await self._phase(f"before {None if reflector is None else reflector.port}")
+
+    def sample(self, sample: Sample) -> None:
+        """See Watch."""
+        super().sample(sample)
+        self.order += ["load"] if self.order[-1] != "load" else []
+
+    async def idle_after(self) -> None:
+        """See Watch."""
+        await self._phase("after")
+
+    async def _phase(self, name: str) -> None:
+        self.order.append(name)
+        if self.stop is not None and self.stop_in == name:
+            self.stop.set()
+            await asyncio.Event().wait()
+
+
+async def test_the_idle_path_comes_around_the_load(bench: Bench) -> None:
+    watch = bench.watch = IdleWatch()
+    bench.leases = ScriptedLeases(ScriptedLease(reflector=Reflector("192.0.2.7", 17300, bytes(16))))
+    assert (await bench.run(FULL_TEST)).failure is None
+    assert watch.order == ["before 17300", "load", "after"]
+
+
+async def test_a_load_that_broke_off_is_followed_by_the_idle_path(bench: Bench) -> None:
+    watch = bench.watch = IdleWatch()
+    failure, _ = await bench.failure(CONNECTED + "sample(0.1, [10, 20])\nos._exit(1)")
+    assert failure.kind is FailureKind.WORKER_CRASHED
+    assert watch.order == ["before None", "load", "after"]
+
+
+async def test_a_load_that_never_began_is_followed_by_nothing(bench: Bench) -> None:
+    watch = bench.watch = IdleWatch()
+    await bench.failure("os._exit(1)")
+    assert watch.order == ["before None"]
+
+
+async def test_a_lease_that_was_lost_leaves_no_path_to_have_to_oneself(bench: Bench) -> None:
+    watch = bench.watch = IdleWatch()
+    bench.leases = ScriptedLeases(ScriptedLease(ended=Failure(FailureKind.LEASE_DENIED, "the lease ended")))
+    await bench.failure(CONNECTED + FOR_EVER)
+    assert "after" not in watch.order
+
+
+async def test_a_stop_before_the_load_starts_no_worker(bench: Bench) -> None:
+    watch = bench.watch = IdleWatch(stop=bench.stop, stop_in="before None")
+    failure, result = await bench.failure("open(__file__ + '.ran', 'w').close()")
+    assert failure.kind is FailureKind.STOPPED
+    assert result.moved_bytes == 0
+    assert watch.order == ["before None"]
+    assert not (bench.folder / "worker.py.ran").exists()
+
+
+async def test_a_stop_after_the_load_takes_nothing_away(bench: Bench) -> None:
+    bench.watch = IdleWatch(stop=bench.stop, stop_in="after")
+    bench.leases = ScriptedLeases(ScriptedLease([EndLine(cpu_share=0.5)]))
+    result = await bench.run(FULL_TEST)
+    assert (result.failure, result.moved_bytes, result.server_cpu_share) == (None, 30_000, 0.5)
+
+
+@pytest.mark.parametrize("spec", [DOWNLOAD, UPLOAD])
+async def test_segments_and_window_are_the_senders(bench: Bench, spec: TransferSpec) -> None:
+    """The server's in a download, our worker's in an upload; the server's machine is told either way."""
+    host = ServerHost("eth0", 1000, "full", (ServerSecond(1.0, 1.0, 60.0, 30.0, 10, 20),))
+    lines = [received(n / 10, 900 * n, 1800 * n) for n in range(11)]
+    bench.leases = ScriptedLeases(
+        ScriptedLease([*lines, EndLine(host=host, mss_bytes=1448, receive_window_bytes=3_000_000)])
+    )
+    told = "cpu_share=0.25, mss_bytes=1440, receive_window_bytes=65_000"
+    result = await bench.run(FULL_TEST.replace("cpu_share=0.25", told), spec)
+    expected = (1448, 3_000_000) if spec is DOWNLOAD else (1440, 65_000)
+    assert (result.mss_bytes, result.receive_window_bytes) == expected
+    assert result.server_host == host
+
+
+async def test_the_worker_connects_to_the_address_that_the_lease_was_asked_at(bench: Bench) -> None:
+    """The server's host hears the address that asked, and a name may stand for addresses of two families."""
+    bench.leases = ScriptedLeases(ScriptedLease(server_address="2001:db8::7"), host="till-room.example")
+    result = await bench.run("tell('raw', text=asked['host'])\n" + FULL_TEST)
+    assert result.raw is not None
+    assert result.raw.startswith("2001:db8::7")
 
 
 async def test_the_lease_is_asked_for_what_the_transfer_is(bench: Bench) -> None:
@@ -331,7 +431,8 @@ async def test_a_port_that_refuses_is_told_apart(bench: Bench) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         state = LeaseState("x", "active", iperf3_port=taken.getsockname()[1])
-        bench.leases = ScriptedLeases(ScriptedLease(state=state), host="127.0.0.1")
+        lease = ScriptedLease(state=state, server_address="127.0.0.1")
+        bench.leases = ScriptedLeases(lease, host="127.0.0.1")
         failure, _ = await bench.failure(
             "tell('result', code=-1, errno=103, text='unable to connect to server: ', still_s=None, cpu_share=None)"
         )

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from sitetest_wire import stream_sampler
 from sitetest_wire.samples import Sample
 from sitetest_wire.stream_sampler import StreamSampler
 from sitetest_wire.words import CountedAs
@@ -71,7 +72,15 @@ def connections() -> Iterator[Connections]:
         yield Connections(stack)
 
 
-def _sampler(connections: Connections, told: Told, *, is_server: bool, is_sender: bool, total_s: float = 60.0) -> Any:
+def _sampler(
+    connections: Connections,
+    told: Told,
+    *,
+    is_server: bool,
+    is_sender: bool,
+    total_s: float = 60.0,
+    only_from: str | None = None,
+) -> Any:
     control = connections.control_at_server if is_server else connections.control
     sampler = StreamSampler(
         port=connections.port,
@@ -82,6 +91,7 @@ def _sampler(connections: Connections, told: Told, *, is_server: bool, is_sender
         limit_s=10,
         control_socket=control.fileno,
         tell=told,
+        only_from=only_from,
     )
     sampler.start()
     return sampler
@@ -192,3 +202,72 @@ def test_a_listener_hands_nothing_over_that_says_nothing(connections: Connection
             assert server.recv(6) == b"cookie"
     finally:
         sampler.stop()
+
+
+def test_a_server_for_one_host_hears_no_other(connections: Connections) -> None:
+    """All of 127.0.0.0/8 is this machine (RFC 1122, 3.2.1.3): 127.0.0.2 is a stranger to a host for 127.0.0.1."""
+    told = Told()
+    sampler = _sampler(connections, told, is_server=True, is_sender=False, only_from="127.0.0.1")
+    try:
+        told.until("listening")
+        with socket.socket() as stranger:
+            stranger.bind(("127.0.0.2", 0))
+            stranger.settimeout(0.2)
+            with pytest.raises(TimeoutError):
+                stranger.connect(("127.0.0.1", connections.port))
+        connections.listener.settimeout(5)
+        _, server = connections.open(b"cookie")
+        assert server.recv(6) == b"cookie"
+    finally:
+        sampler.stop()
+
+
+def test_a_stranger_that_was_accepted_all_the_same_is_cut_off_and_counted_nowhere(
+    connections: Connections, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the kernel cannot keep strangers away, and in the moment before it was told to."""
+
+    def cannot(listener: socket.socket, address: object) -> None:
+        raise OSError("no such filter")
+
+    monkeypatch.setattr(stream_sampler, "hear_only", cannot)
+    told = Told()
+    sampler = _sampler(connections, told, is_server=True, is_sender=False, only_from="127.0.0.1")
+    try:
+        told.until("listening")
+        connections.listener.settimeout(5)
+        with socket.socket() as stranger:
+            stranger.bind(("127.0.0.2", 0))
+            stranger.settimeout(5)
+            stranger.connect(("127.0.0.1", connections.port))
+            stranger.sendall(bytes(COOKIE_BYTES))
+            with connections.listener.accept()[0]:
+                assert stranger.recv(1) == b"", "ended by the server's end"
+        client, server = connections.open(bytes(COOKIE_BYTES))
+        server.recv(COOKIE_BYTES, socket.MSG_WAITALL)
+        assert told.until("connected")["remote"] == "127.0.0.1"
+        _exchange(client, server, 1000)
+        assert told.sample(1000).stream_bytes == (1000,)
+    finally:
+        sampler.stop()
+
+
+@pytest.mark.parametrize("is_sender", [False, True])
+def test_segments_and_window_are_known_to_the_sender_only(connections: Connections, is_sender: bool) -> None:
+    """TCP_MAXSEG (tcp(7)) asks the same kernel in another way; the window is what the receiver's buffer gives."""
+    told = Told()
+    sampler = _sampler(connections, told, is_server=False, is_sender=is_sender)
+    try:
+        client, server = connections.open(bytes(COOKIE_BYTES))
+        server.recv(COOKIE_BYTES, socket.MSG_WAITALL)
+        told.until("connected")
+        _exchange(*((client, server) if is_sender else (server, client)), 1000)
+        told.sample(1000)
+    finally:
+        sampler.stop()
+    if not is_sender:
+        assert (sampler.mss_bytes, sampler.receive_window_bytes) == (None, None)
+        return
+    assert sampler.mss_bytes == client.getsockopt(socket.IPPROTO_TCP, socket.TCP_MAXSEG)
+    assert sampler.receive_window_bytes is not None
+    assert 1000 < sampler.receive_window_bytes <= 2 * server.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)

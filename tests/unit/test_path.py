@@ -69,6 +69,12 @@ async def test_a_dead_server_on_a_living_host_is_told_by_the_refusal(closed_port
     assert (found.host, found.server) == (Answer.YES, Answer.NO)
 
 
+async def test_a_silent_api_behind_an_accepted_connection_tells_nothing_of_the_host(listening: int) -> None:
+    """A path too slow for an answer of the API, or a hung server: the kernel takes the connection in both."""
+    found = await loopback(listening, gone).diagnose(Leg.LAN)
+    assert (found.host, found.server) == (Answer.UNKNOWN, Answer.NO)
+
+
 async def test_an_own_address_has_no_gateway(monkeypatch: pytest.MonkeyPatch, closed_port: int, tmp_path: Path) -> None:
     """/proc/net/route does not show the kernel's local table, so a default route would match it."""
     table = tmp_path / "route"

@@ -52,14 +52,17 @@ def test_the_keys_shown_as_comments_are_keys_that_work(tmp_path: Path) -> None:
     shown = 0
     for file in (tmp_path / "profiles").iterdir():
         text = file.read_text(encoding="utf-8").replace('apply = ""', "# the line that people replace")
-        text, count = re.subn(r"(?m)^# (\w+ = )", r"\1", text)
+        text, count = re.subn(r"(?m)^# (\w+ = |\[\[requirement\]\])", r"\1", text)
         shown += count
         file.write_text(text, encoding="utf-8")
-    assert shown == 6
-    wide = load_site(tmp_path).ap_config("wide80")
+    assert shown == 6 + 23
+    site = load_site(tmp_path)
+    wide = site.ap_config("wide80")
     assert (wide.channel, wide.power, wide.apply_timeout_s) == (36, "medium", 120.0)
     assert wide.apply == ("python3", "switch_ap.py", "--width", "80")
     assert load_profile(tmp_path, "basement").timing.congestion_control == "cubic"
+    assert [one.location for one in site.requirements] == ["reading-room", "counter", "counter", "all", "reading-room"]
+    assert all(one.source for one in site.requirements)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from site_folder import SITE_TOML, site_folder
 
 from sitetest.errors import Exit, ProfileError, UsageError
 from sitetest.plan.loading import load_site
+from sitetest.plan.site import EVERYWHERE
 
 NAME = "1 to 64 printable characters, no space at either end, not starting with one of = + - @"
 CONFIG_KEYS = "name, access_point, band, channel, width_mhz, power, firmware, apply, apply_timeout_s"
@@ -85,6 +86,23 @@ def test_what_is_left_out_is_none_or_the_documented_default(tmp_path: Path) -> N
     assert site.access_point("counter").bssids == ()
 
 
+def test_requirements_are_read_for_one_location_or_for_all(tmp_path: Path) -> None:
+    """A location that no profile has is no mistake: profiles come and go."""
+    text = with_requirement("throughput_down_mbps = 35\nsource = ' the owner, in March '") + (
+        '[[requirement]]\nlocation = "attic"\nthroughput_up_mbps = 1.5\nloaded_rtt_ms = 100\n'
+    )
+    first, second = load_site(site_folder(tmp_path, text)).requirements
+    assert (first.location, first.throughput_down_mbps, first.throughput_up_mbps) == (EVERYWHERE, 35.0, None)
+    assert (first.loaded_rtt_ms, first.source) == (None, "the owner, in March")
+    assert (second.location, second.throughput_up_mbps, second.loaded_rtt_ms, second.source) == (
+        "attic",
+        1.5,
+        100,
+        None,
+    )
+    assert load_site(site_folder(tmp_path, SITE_TOML)).requirements == ()
+
+
 def test_nothing_changes_after_reading(tmp_path: Path) -> None:
     site = load_site(site_folder(tmp_path))
     with pytest.raises(ValidationError, match="frozen"):
@@ -132,6 +150,10 @@ def with_config(line: str) -> str:
     return f"{SITE_TOML}{line}\n"
 
 
+def with_requirement(lines: str) -> str:
+    return f"{SITE_TOML}[[requirement]]\n{lines}\n"
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -147,11 +169,12 @@ def with_config(line: str) -> str:
         ),
         (
             replaced("[server]", "[serve]"),
-            "serve: found an unknown key; allowed: format, site, server, access_point, ap_config; did you mean server?",
+            "serve: found an unknown key; allowed: format, site, server, access_point, ap_config, requirement; "
+            "did you mean server?",
         ),
         (
             replaced("[server]", 'lan = "auto"\n[server]'),
-            "lan: found an unknown key; allowed: format, site, server, access_point, ap_config; "
+            "lan: found an unknown key; allowed: format, site, server, access_point, ap_config, requirement; "
             "did you mean lan under [server]?",
         ),
         (
@@ -275,6 +298,32 @@ def with_config(line: str) -> str:
             + "[[access_point]]\nname = 'attic'\nbssids = ['02-00-00-AA-BB-01']\n",
             'access_point[1].bssids[0]: found "02-00-00-AA-BB-01"; '
             "allowed: a BSSID other than access_point[0].bssids[0]",
+        ),
+        # requirements
+        (
+            with_requirement("throughput_down_mps = 35"),
+            "requirement[0].throughput_down_mps: found an unknown key; allowed: location, throughput_down_mbps, "
+            "throughput_up_mbps, loaded_rtt_ms, source; did you mean throughput_down_mbps?",
+        ),
+        (
+            with_requirement('location = "basement"'),
+            "requirement[0]: found none of them; allowed: at least one of throughput_down_mbps, throughput_up_mbps, "
+            "loaded_rtt_ms",
+        ),
+        (
+            with_requirement('throughput_up_mbps = 0\nloaded_rtt_ms = "100"\nlocation = ""'),
+            f'requirement[0].location: found ""; allowed: the name of a location, or "all": {NAME}\n'
+            "requirement[0].throughput_up_mbps: found 0; allowed: a number from 0.001 to 100000\n"
+            'requirement[0].loaded_rtt_ms: found "100"; allowed: a number from 0.1 to 60000',
+        ),
+        (
+            with_requirement('loaded_rtt_ms = 100\nsource = "a\\u001bb"'),
+            'requirement[0].source: found "a\\x1bb"; allowed: where the figures come from: '
+            "text of up to 300 printable characters",
+        ),
+        (
+            replaced("[server]", "requirement = 5\n[server]"),
+            "requirement: found 5; allowed: 1 to 256 tables, each under its own heading [[requirement]]",
         ),
         # servers
         (with_server('lan = ""'), f'server.lan: found ""; allowed: {LAN}'),

@@ -12,7 +12,7 @@ from fake_test_server import IDENTITY, LEASE_ID, FakeTestServer, fake_test_serve
 from http_transfers import AGENT, KeepingWatch, until
 
 from sitetest.engines import server_api
-from sitetest.engines.base import FailureKind
+from sitetest.engines.base import FailureKind, Reflector
 from sitetest.engines.failure_translation import OtherProtocol, TransferProblem, server_error
 from sitetest.engines.server_api import RELEASE_LIMIT_S, ServerApi
 from sitetest.errors import ServerUnreachable, VersionMismatch
@@ -54,6 +54,30 @@ async def test_identity_needs_no_token_and_sends_the_one_it_has() -> None:
 async def test_host_and_port_are_those_of_the_address() -> None:
     async with ServerApi("[2001:db8::7]:9000") as api:
         assert (api.host, api.port, api.base_url) == ("2001:db8::7", 9000, "http://[2001:db8::7]:9000")
+
+
+async def test_a_lease_tells_where_round_trips_can_be_asked_for() -> None:
+    """At the address that the lease was asked at, for a name may stand for several: the reflector knows that one."""
+    state = LeaseState(LEASE_ID, "active", reflector_port=17300, reflector_token="0123456789abcdef" * 2)
+    async with fake_test_server(FakeTestServer(states=[state])) as fake:
+        port = fake.url.rpartition(":")[2]
+        async with ServerApi(f"localhost:{port}") as api:
+            assert api.reached_at == "localhost", "nothing was asked yet"
+            async with api.lease(REQUEST, KeepingWatch()) as lease:
+                assert lease.server_address == api.reached_at == "127.0.0.1"
+                assert lease.reflector == Reflector("127.0.0.1", 17300, bytes.fromhex("0123456789abcdef" * 2))
+
+
+@pytest.mark.parametrize("changes", [{}, {"reflector_port": 862}, {"reflector_token": "00" * 16}])
+async def test_a_server_without_a_reflector_or_without_a_token_for_it(changes: Any) -> None:
+    """UDP port 862 is that of RFC 8762, whose reflectors want no token."""
+    async with (
+        fake_test_server(FakeTestServer(states=[LeaseState(LEASE_ID, "active", **changes)])) as fake,
+        ServerApi(fake.url) as api,
+        api.lease(REQUEST, KeepingWatch()) as lease,
+    ):
+        expected = Reflector("127.0.0.1", 862, None) if "reflector_port" in changes else None
+        assert lease.reflector == expected
 
 
 @pytest.mark.parametrize(("protocol", "newer"), [(PROTOCOL_VERSION + 1, "server"), (PROTOCOL_VERSION - 1, "agent")])

@@ -5,11 +5,14 @@ import itertools
 from typing import Any
 
 import pytest
+from invented_machine import InventedMachine
 
 from sitetest_server.http_activity import LINGER_S, HttpActivity, StreamRefused
-from sitetest_wire.messages import EndLine, LeaseRequest
+from sitetest_wire.messages import EndLine, LeaseRequest, ServerHost
 from sitetest_wire.samples import SAMPLE_PERIOD_S, Sample
 from sitetest_wire.words import CountedAs, Direction, EngineName
+
+NOTHING_TOLD = ServerHost(None, None, None, ())
 
 
 class FakeTransport(asyncio.Transport):
@@ -35,7 +38,13 @@ class Time:
 
 def upload(time: Time, streams: int = 2, max_bytes: int = 10**12) -> HttpActivity:
     request = LeaseRequest("counter-laptop", EngineName.HTTP, Direction.UPLOAD, streams, 0.0, 5.0)
-    return HttpActivity(request, clock=time, cpu_clock=itertools.count(0.0, 0.25).__next__, max_bytes=max_bytes)
+    return HttpActivity(
+        request,
+        clock=time,
+        cpu_clock=itertools.count(0.0, 0.25).__next__,
+        machine=InventedMachine().watch(None),
+        max_bytes=max_bytes,
+    )
 
 
 async def entries(activity: HttpActivity) -> tuple[list[Sample], EndLine]:
@@ -85,7 +94,9 @@ async def test_the_last_sample_is_taken_when_the_last_stream_closes_and_not_late
 async def test_samples_come_at_their_period_with_bytes_that_never_shrink() -> None:
     loop = asyncio.get_running_loop()
     request = LeaseRequest("counter-laptop", EngineName.HTTP, Direction.UPLOAD, 1, 0.0, 5.0)
-    activity = HttpActivity(request, clock=loop.time, cpu_clock=lambda: 0.0, max_bytes=10**9)
+    activity = HttpActivity(
+        request, clock=loop.time, cpu_clock=lambda: 0.0, machine=InventedMachine().watch(None), max_bytes=10**9
+    )
     started_s = loop.time()
     stream = activity.open_stream(0, FakeTransport())
     for _ in range(25):
@@ -159,4 +170,24 @@ async def test_a_transfer_of_which_a_stream_never_came_up_ends_and_says_so() -> 
 async def test_a_lease_that_ends_without_a_stream_has_an_end_line() -> None:
     activity = upload(Time())
     activity.end(None)
-    assert await entries(activity) == ([], EndLine())
+    assert await entries(activity) == ([], EndLine(host=NOTHING_TOLD))
+
+
+async def test_the_end_line_tells_the_machine_on_the_clock_of_the_samples() -> None:
+    """Held for 2 s, then 3 s of payload on an interface of 1000 Mbit/s."""
+    machine = InventedMachine()
+    request = LeaseRequest("counter-laptop", EngineName.HTTP, Direction.UPLOAD, 1, 0.0, 5.0)
+    activity = HttpActivity(
+        request, clock=machine.clock, cpu_clock=lambda: 0.0, machine=machine.watch("192.0.2.1"), max_bytes=10**9
+    )
+    machine.pass_time(2.0)
+    stream = activity.open_stream(0, FakeTransport())
+    machine.pass_time(3.0)
+    activity.count(stream, 10)
+    activity.close_stream(stream)
+    samples, end = await entries(activity)
+    assert end.host is not None
+    assert (end.host.interface, end.host.speed_mbps, end.host.duplex) == ("eth0", 1000, "full")
+    assert [second.at_s for second in end.host.seconds] == [-1.0, 0.0, 1.0, 2.0, 3.0]
+    assert end.host.seconds[-1].at_s == samples[-1].at_s
+    assert (end.mss_bytes, end.receive_window_bytes) == (None, None), "the server is the receiver"

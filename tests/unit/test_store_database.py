@@ -13,10 +13,12 @@ from store_records import (
     OUTLIER,
     ROAMED,
     VISIT_ID,
+    a_baseline,
     a_turn,
     a_visit,
     an_attempt,
     an_event,
+    an_observed_attempt,
     announced,
     begin,
     fixed_now,
@@ -26,7 +28,7 @@ from store_records import (
 from sitetest.errors import StoreError, StoreFull
 from sitetest.store.database import Store
 from sitetest.store.reading import StoreReader
-from sitetest.store.records import Status
+from sitetest.store.records import AttemptRecord, Observation, Status
 from sitetest.store.reserve import Reserve
 from sitetest.visit.protocols import Keeper
 
@@ -42,8 +44,8 @@ def store(path: Path) -> Iterator[Store]:
         yield opened
 
 
-def without_detail(*attempts: object) -> list[object]:
-    return [replace(attempt, seconds=(), raw=None) for attempt in attempts]  # type: ignore[type-var]
+def without_detail(*attempts: AttemptRecord) -> list[AttemptRecord]:
+    return [replace(attempt, seconds=(), observations=(), raw=None) for attempt in attempts]
 
 
 def test_the_store_is_what_the_visit_asks_for(store: Store) -> None:
@@ -66,7 +68,6 @@ def test_what_was_kept_is_read_back_by_another_opening(store: Store, path: Path)
         assert reader.attempt("test-1") == first
         assert reader.attempt("test-2") == second
         assert reader.seconds("test-1") == list(first.seconds)
-        assert reader.site_seconds() == {"test-1": list(first.seconds), "test-2": list(second.seconds)}
         assert reader.events(VISIT_ID) == [an_event()]
         assert [facts.turn for facts in reader.facts()] == [a_turn(), a_turn()]
 
@@ -77,6 +78,46 @@ def test_an_announced_attempt_is_there_as_interrupted_until_it_ends(store: Store
     assert [a.status for a in store.attempts(VISIT_ID)] == [Status.INTERRUPTED]
     store.end_attempt(an_attempt())
     assert [a.status for a in store.attempts(VISIT_ID)] == [Status.OK]
+
+
+def test_observations_are_kept_with_their_attempt_or_not_at_all(store: Store) -> None:
+    begin(store)
+    good = an_observed_attempt()
+    store.begin_attempt(announced(good))
+    no_time = Observation("link", float("nan"), "{}")
+    with pytest.raises(StoreError, match="at_s"):
+        store.end_attempt(replace(good, observations=(*good.observations, no_time)))
+    assert store.observations("test-1") == []
+    store.end_attempt(good)
+    assert store.observations("test-1") == list(good.observations)
+    assert store.observations("nobody") == []
+
+
+def test_reading_attempts_does_not_touch_their_detail(store: Store) -> None:
+    """A long night has hundreds of megabytes of it. SQLite names every table that it is asked to read."""
+    begin(store)
+    keep(store, an_observed_attempt(1), an_observed_attempt(2))
+    touched: set[str | None] = set()
+
+    def note(action: int, table: str | None, *_: str | None) -> int:
+        touched.add(table if action == sqlite3.SQLITE_READ else None)
+        return sqlite3.SQLITE_OK
+
+    store._connection.set_authorizer(note)
+    assert len(store.attempts(VISIT_ID)) == len(store.facts()) == 2
+    store._connection.set_authorizer(None)
+    assert touched - {None} == {"attempt", "flag", "visit", "turn"}
+
+
+def test_baselines_are_listed_newest_last_whatever_the_wall_clock_said(store: Store) -> None:
+    store.add_baseline(a_baseline(1))
+    store.add_baseline(a_baseline(2, measured_at=BEGAN - timedelta(days=1), upload_mbps=939.5))
+    assert store.baselines() == [
+        a_baseline(1),
+        a_baseline(2, measured_at=BEGAN - timedelta(days=1), upload_mbps=939.5),
+    ]
+    with pytest.raises(StoreError):
+        store.add_baseline(a_baseline(1))
 
 
 def test_a_kept_attempt_never_changes(store: Store) -> None:
@@ -98,6 +139,12 @@ def test_a_kept_attempt_never_changes(store: Store) -> None:
         "DELETE FROM second",
         "UPDATE flag SET severity = 'note'",
         "DELETE FROM flag",
+        "UPDATE raw SET body = ''",
+        "DELETE FROM raw",
+        "UPDATE observation SET body = '{}'",
+        "DELETE FROM observation",
+        "UPDATE baseline SET download_mbps = 999",
+        "DELETE FROM baseline",
         "UPDATE turn SET ap_config = 'wide80'",
         "DELETE FROM turn",
         "UPDATE event SET kind = 'other'",
@@ -109,8 +156,9 @@ def test_a_kept_attempt_never_changes(store: Store) -> None:
 def test_the_file_itself_refuses_to_change_a_fact(store: Store, path: Path, statement: str) -> None:
     """Whoever opens it, with whatever program."""
     begin(store)
-    keep(store, an_attempt(flags=(ROAMED,)))
+    keep(store, an_observed_attempt(flags=(ROAMED,)))
     store.add_event(an_event())
+    store.add_baseline(a_baseline())
     with contextlib.closing(sqlite3.connect(path)) as other, pytest.raises(sqlite3.IntegrityError):
         other.execute(statement)
 
@@ -248,6 +296,7 @@ def full_at_present_size(store: Store) -> None:
 
 
 def test_a_full_disk_does_not_cost_the_attempt_in_hand(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is on disk stands: it is kept like any other, and it is the next one that is refused."""
     begin(store)
     keep(store, an_attempt(1))
     big = an_attempt(2, raw="x" * 300_000)
@@ -261,9 +310,13 @@ def test_a_full_disk_does_not_cost_the_attempt_in_hand(store: Store, monkeypatch
 
     with monkeypatch.context() as patch:
         patch.setattr(Reserve, "give_up", give_up_and_make_room)
-        with pytest.raises(StoreFull, match="Everything that was measured is kept"):
-            store.end_attempt(big)
+        store.end_attempt(big)
+    assert not Reserve(store.path.parent).held
     assert store.attempt("test-2") == big
+    monkeypatch.setattr(Reserve, "take", lambda _: False)
+    with pytest.raises(StoreFull, match="All that was kept before is there"):
+        store.begin_attempt(announced(an_attempt(3)))
+    assert store.attempts(VISIT_ID) == without_detail(an_attempt(1), big)
     store.end_visit(VISIT_ID, BEGAN, "store_full")
     assert store.outcome(VISIT_ID) == "store_full"
 

@@ -5,21 +5,33 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
-from store_records import OUTLIER, ROAMED, a_visit, an_attempt, announced, begin, fixed_now, keep
+from store_records import (
+    OUTLIER,
+    ROAMED,
+    a_baseline,
+    a_visit,
+    an_attempt,
+    an_observed_attempt,
+    announced,
+    begin,
+    fixed_now,
+    keep,
+)
 
 from sitetest.errors import Exit, StoreError, UsageError
 from sitetest.store.database import Store
 from sitetest.store.export import export
-from sitetest.store.fields import ATTEMPT_FIELDS, SECOND_FIELDS, Field
+from sitetest.store.fields import ATTEMPT_FIELDS, BASELINE_FIELDS, OBSERVATION_FIELDS, SECOND_FIELDS, Field
 from sitetest.store.reading import StoreReader, store_path
 from sitetest.store.records import Status
-from sitetest.store.tidy import attempt_values, second_values, unguarded
+from sitetest.store.tidy import attempt_values, unguarded
 
 
 @pytest.fixture
@@ -30,27 +42,46 @@ def site(tmp_path: Path) -> Path:
         keep(
             store,
             an_attempt(1),
-            an_attempt(2, flags=(ROAMED, OUTLIER), firmware="7.1"),
+            an_observed_attempt(2, flags=(ROAMED, OUTLIER), firmware="7.1"),
             an_attempt(3, status=Status.FAILED, reason='=said "no", twice', throughput_mbps=None, seconds=()),
         )
+        store.add_baseline(a_baseline())
         store.begin_visit(a_visit(visit_id="visit-2", location="-1, vault", simulated="pacing"))
         store.begin_attempt(announced(an_attempt(4, visit_id="visit-2", location="-1, vault")))
     Store.open(store_path(tmp_path / "site"), create=False).close()  # the next run brings the table up to date
     return tmp_path / "site"
 
 
+FIELDS = {
+    "attempts": ATTEMPT_FIELDS,
+    "seconds": SECOND_FIELDS,
+    "observations": OBSERVATION_FIELDS,
+    "baselines": BASELINE_FIELDS,
+}
+
+
 def expected(site: Path, table: str) -> list[dict[str, Any]]:
     """What the store has, by column name."""
     with StoreReader.read_only(store_path(site)) as reader:
         facts = reader.facts()
+        names = [field.name for field in FIELDS[table]]
+        found: list[dict[str, Any]]
         if table == "attempts":
-            rows = [attempt_values(one) for one in facts]
+            found = [dict(zip(names, attempt_values(one), strict=True)) for one in facts]
+        elif table == "baselines":
+            found = [asdict(baseline) for baseline in reader.baselines()]
         else:
-            rows = [second_values(f.attempt, s) for f in facts for s in reader.seconds(f.attempt.test_id)]
-    fields = {"attempts": ATTEMPT_FIELDS, "seconds": SECOND_FIELDS}[table]
-    return [
-        {field.name: None if value == "" else value for field, value in zip(fields, row, strict=True)} for row in rows
-    ]
+            details = [(one.attempt, reader.attempt(one.attempt.test_id)) for one in facts]
+            found = [
+                {name: getattr(part, name, getattr(attempt, name, None)) for name in names}
+                for attempt, whole in details
+                for part in (whole.seconds if table == "seconds" else whole.observations)
+            ]
+            for row in found:
+                if table == "seconds":
+                    row["stream_bytes"] = ";".join(f"{count:.12g}" for count in row["stream_bytes"])
+    assert found, "an empty table would prove nothing"
+    return [{name: None if row[name] == "" else row[name] for name in names} for row in found]
 
 
 def as_plain(value: Any) -> Any:
@@ -79,13 +110,13 @@ def read_csv(path: Path, fields: tuple[Field, ...]) -> list[dict[str, Any]]:
     ]
 
 
-@pytest.mark.parametrize(("table", "fields"), [("attempts", ATTEMPT_FIELDS), ("seconds", SECOND_FIELDS)])
+@pytest.mark.parametrize(("table", "fields"), FIELDS.items())
 def test_csv_reads_back_equal_in_pandas(site: Path, tmp_path: Path, table: str, fields: tuple[Field, ...]) -> None:
     export(site, tmp_path / "out")
     assert read_csv(tmp_path / "out" / f"{table}.csv", fields) == expected(site, table)
 
 
-@pytest.mark.parametrize("table", ["attempts", "seconds"])
+@pytest.mark.parametrize("table", FIELDS)
 def test_parquet_reads_back_equal_in_pandas(site: Path, tmp_path: Path, table: str) -> None:
     export(site, tmp_path / "out")
     frame = pd.read_parquet(tmp_path / "out" / f"{table}.parquet", dtype_backend="pyarrow")
@@ -129,7 +160,7 @@ def test_the_dictionary_keeps_the_rules_of_its_standard(site: Path, tmp_path: Pa
     assert NAME.fullmatch(package["name"])
     assert datetime.fromisoformat(package["created"]).tzinfo is not None  # RFC 3339
     resources = package["resources"]
-    assert len(resources) == 2 * len(formats)
+    assert len(resources) == len(FIELDS) * len(formats)
     names = [resource["name"] for resource in resources]
     assert len(set(names)) == len(names)
     for resource in resources:
@@ -142,7 +173,7 @@ def test_the_dictionary_keeps_the_rules_of_its_standard(site: Path, tmp_path: Pa
         assert len(fields) == len(schema["fields"])
         assert {field["type"] for field in fields.values()} <= TYPES
         assert all(set(field.get("constraints", {})) <= CONSTRAINTS for field in fields.values())
-        assert set(schema["primaryKey"]) <= set(fields)
+        assert set(schema.get("primaryKey", [])) <= set(fields)
         for key in schema.get("foreignKeys", []):
             assert set(key["fields"]) <= set(fields)
             assert key["reference"]["resource"] in names
@@ -166,7 +197,7 @@ def test_every_constraint_holds_for_the_data(site: Path, tmp_path: Path) -> None
     out = tmp_path / "out"
     for resource in descriptor(site, out, formats=["parquet"])["resources"]:
         frame = pd.read_parquet(out / resource["path"], dtype_backend="pyarrow")
-        assert not frame.duplicated(resource["schema"]["primaryKey"]).any()
+        assert not frame.duplicated(resource["schema"].get("primaryKey", list(frame.columns))).any()
         for field in resource["schema"]["fields"]:
             column, rules = frame[field["name"]], field.get("constraints", {})
             assert not (rules.get("required") and column.isna().any()), field["name"]
@@ -181,6 +212,7 @@ def test_units_and_meanings_are_those_of_the_registry(site: Path, tmp_path: Path
         assert (described["name"], described.get("unit")) == (field.name, field.unit)
         assert described["description"] == field.meaning
         assert described.get("mustMatch", False) is field.must_match
+        assert described.get("notKnown") == field.not_known
 
 
 def test_nothing_is_written_over_unless_asked(site: Path, tmp_path: Path) -> None:
@@ -223,6 +255,23 @@ def test_a_site_without_attempts_exports_empty_tables(tmp_path: Path) -> None:
     export(tmp_path, tmp_path / "out")
     assert len(pd.read_parquet(tmp_path / "out" / "attempts.parquet")) == 0
     assert len(pd.read_csv(tmp_path / "out" / "seconds.csv")) == 0
+
+
+def test_rows_are_written_a_few_at_a_time_and_none_is_lost(
+    site: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A long night's observations are never in memory at once."""
+    export(site, tmp_path / "whole")
+    monkeypatch.setattr("sitetest.store.export._ROWS_AT_A_TIME", 2)
+    export(site, tmp_path / "parts")
+    for table in FIELDS:
+        whole, parts = (tmp_path / folder / f"{table}.csv" for folder in ("whole", "parts"))
+        assert whole.read_bytes() == parts.read_bytes()
+        whole, parts = (path.with_suffix(".parquet") for path in (whole, parts))
+        pd.testing.assert_frame_equal(pd.read_parquet(whole), pd.read_parquet(parts))
+    from pyarrow import parquet
+
+    assert parquet.ParquetFile(tmp_path / "parts" / "observations.parquet").num_row_groups == 2
 
 
 def test_a_run_never_loads_the_heavy_libraries() -> None:

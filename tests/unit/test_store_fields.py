@@ -3,16 +3,24 @@
 import re
 import sqlite3
 from dataclasses import fields
+from datetime import datetime
 from pathlib import Path
 
 import pytest
-from store_records import a_turn, a_visit, an_attempt
+from store_records import a_baseline, a_turn, a_visit, an_observed_attempt
 
 from sitetest.store import records
 from sitetest.store.columns_page import columns_page
-from sitetest.store.fields import ATTEMPT_FIELDS, PENDING_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.fields import (
+    ATTEMPT_FIELDS,
+    BASELINE_FIELDS,
+    OBSERVATION_FIELDS,
+    SCHEMA_VERSION,
+    SECOND_FIELDS,
+    Field,
+)
 from sitetest.store.migrations import STEPS, migrate
-from sitetest.store.tidy import Facts, attempt_values
+from sitetest.store.tidy import Facts, Value, attempt_values, baseline_values, observation_values, second_values
 
 # The design's section 8, "Columns that other people's scripts may rely on", word for word.
 PROMISED = """
@@ -29,7 +37,10 @@ def test_promised_columns_come_first_and_in_the_promised_order() -> None:
     assert [field.name for field in ATTEMPT_FIELDS][: len(promised)] == promised
 
 
-@pytest.mark.parametrize("table", [ATTEMPT_FIELDS, SECOND_FIELDS])
+TABLES = (ATTEMPT_FIELDS, SECOND_FIELDS, OBSERVATION_FIELDS, BASELINE_FIELDS)
+
+
+@pytest.mark.parametrize("table", TABLES)
 def test_every_column_is_declared_once_and_explained(table: tuple[Field, ...]) -> None:
     names = [field.name for field in table]
     assert sorted(names) == sorted(set(names))
@@ -37,27 +48,55 @@ def test_every_column_is_declared_once_and_explained(table: tuple[Field, ...]) -
         assert re.fullmatch(r"[a-z][a-z0-9_]*", field.name)
         assert field.meaning.endswith(".")
         assert 1 <= field.since <= SCHEMA_VERSION
+        assert field.must_match or field.not_known is None
+    since = [field.since for field in table]
+    assert since == sorted(since)  # scripts go by position too: new columns follow
 
 
-UNITS = {"_s": "s", "_ms": "ms", "_mbps": "Mbit/s", "_bytes": "byte", "_pct": "%", "_mhz": "MHz", "_dbm": "dBm"}
+UNITS = {
+    "_s": "s", "_ms": "ms", "_mbps": "Mbit/s", "_bytes": "byte", "_pct": "%", "_mhz": "MHz", "_dbm": "dBm",
+    "_rpm": "1/min",
+}  # fmt: skip
 
 
-@pytest.mark.parametrize("field", [*ATTEMPT_FIELDS, *SECOND_FIELDS], ids=lambda field: field.name)
+@pytest.mark.parametrize("field", [field for table in TABLES for field in table], ids=lambda field: field.name)
 def test_a_unit_in_the_name_is_the_declared_unit(field: Field) -> None:
     """Design section 2: units stand in every name that leaves a function."""
-    suffix = re.search(r"_(s|ms|mbps|bytes|pct|mhz|dbm)$", field.name)
+    suffix = re.search(r"_(s|ms|mbps|bytes|pct|mhz|dbm|rpm)$", field.name)
     if suffix is None:
         assert field.unit in (None, "GHz", "core")
     else:
         assert field.unit == UNITS[suffix[0]]
 
 
-def test_only_declared_columns_are_empty_in_a_whole_row() -> None:
-    """A column that is not yet measured says so; every other one has a source."""
-    attempt = an_attempt(firmware="7.1", server_cpu_share=0.2, reason="said", flags=(records.Flag("x", "y", "note"),))
-    values = attempt_values(Facts(a_visit(simulated="pacing"), a_turn(), attempt))
-    empty = {field.name for field, value in zip(ATTEMPT_FIELDS, values, strict=True) if value in (None, "")}
-    assert empty == PENDING_FIELDS
+def a_row_of_each_table() -> list[tuple[tuple[Field, ...], tuple[Value, ...]]]:
+    """Rows in which everything that can be known is."""
+    attempt = an_observed_attempt(
+        firmware="7.1", server_cpu_share=0.2, reason="said", flags=(records.Flag("x", "y", "note"),)
+    )
+    return [
+        (ATTEMPT_FIELDS, attempt_values(Facts(a_visit(simulated="pacing"), a_turn(), attempt))),
+        (SECOND_FIELDS, second_values(attempt, attempt.seconds[0])),
+        (OBSERVATION_FIELDS, observation_values(attempt, attempt.observations[0])),
+        (BASELINE_FIELDS, baseline_values(a_baseline(upload_mbps=940.0))),
+    ]
+
+
+def test_every_column_has_a_source() -> None:
+    for table, values in a_row_of_each_table():
+        assert [field.name for field, value in zip(table, values, strict=True) if value in (None, "")] == []
+
+
+PYTHON_TYPES: dict[str, tuple[type, ...]] = {
+    "string": (str,), "integer": (int,), "number": (int, float), "boolean": (bool,), "datetime": (datetime,),
+}  # fmt: skip
+
+
+def test_every_value_is_of_the_declared_type_and_among_the_allowed() -> None:
+    for table, values in a_row_of_each_table():
+        for field, value in zip(table, values, strict=True):
+            assert isinstance(value, PYTHON_TYPES[field.type]), field.name
+            assert not field.allowed or value in field.allowed, field.name
 
 
 @pytest.mark.parametrize(
@@ -65,10 +104,12 @@ def test_only_declared_columns_are_empty_in_a_whole_row() -> None:
     [
         ("visit", records.VisitRecord, set()),
         ("turn", records.TurnRecord, set()),
-        ("attempt", records.AttemptRecord, {"flags", "seconds"}),
+        ("attempt", records.AttemptRecord, {"flags", "seconds", "raw", "observations"}),
         ("second", records.SecondRecord, set()),
         ("flag", records.Flag, set()),
         ("event", records.EventRecord, set()),
+        ("observation", records.Observation, set()),
+        ("baseline", records.BaselineRecord, set()),
     ],
 )
 def test_each_table_has_a_column_for_each_fact(table: str, record: type, elsewhere: set[str]) -> None:
@@ -90,5 +131,5 @@ def test_the_page_of_columns_is_up_to_date(repository: Path) -> None:
 
 def test_the_page_names_every_column() -> None:
     page = columns_page()
-    missing = [field.name for field in (*ATTEMPT_FIELDS, *SECOND_FIELDS) if f"| `{field.name}` |" not in page]
+    missing = [field.name for table in TABLES for field in table if f"| `{field.name}` |" not in page]
     assert missing == []

@@ -7,14 +7,26 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from store_records import ROAMED, VISIT_ID, a_turn, a_visit, an_attempt, an_event, begin, fixed_now, keep
+from store_records import (
+    ROAMED,
+    VISIT_ID,
+    a_baseline,
+    a_turn,
+    a_visit,
+    an_attempt,
+    an_event,
+    an_observed_attempt,
+    begin,
+    fixed_now,
+    keep,
+)
 
 from sitetest.errors import Exit, StoreDamaged, StoreError, StoreNewer
 from sitetest.store.database import Store
 from sitetest.store.fields import SCHEMA_VERSION
 from sitetest.store.migrations import STEPS, migrate, version_of
 from sitetest.store.reading import StoreReader
-from sitetest.store.records import Status
+from sitetest.store.records import AttemptRecord, Status
 from sitetest.store.schema import APPLICATION_ID
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -131,24 +143,61 @@ def test_a_newer_file_is_refused_although_its_tables_are_unknown(path: Path) -> 
     assert "a newer sitetest" in both_openings_refuse(newer(path, "DROP TABLE meta"), StoreNewer).message
 
 
-@pytest.mark.parametrize("version", range(1, SCHEMA_VERSION + 1))
-def test_stores_of_every_version_open_for_ever(tmp_path: Path, version: int) -> None:
-    """The stored files were written when that version was the current one, and are never made again."""
+def stored(tmp_path: Path, version: int) -> tuple[Path, list[AttemptRecord]]:
+    """Return a copy of the file that was written when that version was the current one, and what went into it.
+
+    A file of a released version is never made again.
+    """
     path = tmp_path / "site.sqlite"
     shutil.copy(FIXTURES / f"store-version-{version}.sqlite", path)
-    expected = [
+    attempts = [
         an_attempt(1),
         an_attempt(2, status=Status.FAILED, reason="unreachable", throughput_mbps=None, flags=(ROAMED,), seconds=()),
     ]
+    return path, attempts if version == 1 else [*attempts, an_observed_attempt(3)]
+
+
+@pytest.mark.parametrize("version", range(1, SCHEMA_VERSION + 1))
+def test_stores_of_every_version_open_for_ever(tmp_path: Path, version: int) -> None:
+    path, expected = stored(tmp_path, version)
+    before = path.read_bytes()
     with StoreReader.read_only(path) as reader:
         assert reader.visits() == [a_visit()]
         assert reader.turns(VISIT_ID) == [a_turn()]
         assert reader.events(VISIT_ID) == [an_event()]
         assert [reader.attempt(attempt.test_id) for attempt in expected] == expected
+        assert reader.baselines() == ([] if version == 1 else [a_baseline()])
+    assert path.read_bytes() == before
     with Store.open(path, create=False) as store:
         assert store.outcome(VISIT_ID) == "interrupted"
-        keep(store, an_attempt(3))
-        assert [attempt.test_id for attempt in store.attempts(VISIT_ID)] == ["test-1", "test-2", "test-3"]
+        keep(store, an_observed_attempt(4))
+        store.add_baseline(a_baseline(2))
+        expected.append(an_observed_attempt(4))
+        assert [store.attempt(attempt.test_id) for attempt in store.attempts(VISIT_ID)] == expected
+        assert store.baselines()[-1] == a_baseline(2)
+
+
+def test_a_store_of_version_1_is_brought_up_whole_and_is_the_same_as_a_new_one(tmp_path: Path) -> None:
+    """Table by table and trigger by trigger, as SQLite itself describes them; every reference leads somewhere."""
+    path, _ = stored(tmp_path, 1)
+    Store.open(path, create=False).close()
+    new = tmp_path / "new" / "site.sqlite"
+    Store.open(new, create=True).close()
+    with contextlib.closing(sqlite3.connect(path)) as old, contextlib.closing(sqlite3.connect(new)) as fresh:
+        described = [
+            one.execute("SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY name").fetchall()
+            for one in (old, fresh)
+        ]
+        assert described[0] == described[1]
+        assert old.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert old.execute("PRAGMA foreign_key_check").fetchall() == []
+        assert old.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
+
+
+def test_a_file_of_this_version_is_refused_by_the_one_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, _ = stored(tmp_path, 2)
+    monkeypatch.setattr("sitetest.store.opening.SCHEMA_VERSION", 1)
+    assert "format 2, this sitetest knows formats up to 1" in both_openings_refuse(path, StoreNewer).message
 
 
 def test_migrations_run_in_order_from_where_the_file_is() -> None:

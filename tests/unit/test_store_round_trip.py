@@ -17,7 +17,7 @@ from store_records import a_turn, a_visit, an_attempt, announced
 
 from sitetest.store.database import Store
 from sitetest.store.fields import ATTEMPT_FIELDS
-from sitetest.store.records import AttemptRecord, Flag, Purpose, SecondRecord, Status
+from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Observation, Purpose, SecondRecord, Status
 from sitetest.store.tidy import Facts, attempt_line, attempt_values, cell_text, number_text, unguarded
 
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
@@ -25,16 +25,29 @@ counts = st.integers(0, 2**63 - 1)
 numbers = st.floats(allow_nan=False, allow_infinity=False)
 times = st.datetimes(timezones=st.just(UTC), min_value=datetime(1990, 1, 1), max_value=datetime(2100, 1, 1))  # noqa: DTZ001
 
+OF_TYPE: dict[object, st.SearchStrategy[Any]] = {
+    float | None: st.none() | numbers,
+    int | None: st.none() | counts,
+    str | None: st.none() | texts,
+    bool | None: st.none() | st.booleans(),
+}
+
+
+def optional(record: type) -> dict[str, st.SearchStrategy[Any]]:
+    """Return a strategy for every field that may be None: one that is added later is tested too."""
+    return {field.name: OF_TYPE[field.type] for field in fields(record) if field.type in OF_TYPE}
+
+
 seconds = st.builds(
     SecondRecord,
+    **optional(SecondRecord),
     second=st.integers(0, 10**6),
     start_s=numbers,
     length_s=numbers,
     throughput_mbps=numbers,
     stream_bytes=st.lists(numbers, max_size=8).map(tuple),
-    rtt_ms=st.none() | numbers,
-    retransmits=st.none() | counts,
 )
+observations = st.builds(Observation, kind=texts, at_s=numbers, body=texts)
 flags = st.builds(
     Flag,
     name=texts.filter(lambda name: name != "" and ";" not in name and "\0" not in name),
@@ -43,6 +56,7 @@ flags = st.builds(
 )
 attempts = st.builds(
     AttemptRecord,
+    **optional(AttemptRecord),
     test_id=texts,
     visit_id=st.just("visit-1"),
     turn=st.just(1),
@@ -52,7 +66,6 @@ attempts = st.builds(
     location=texts,
     access_point=texts,
     ap_config=texts,
-    firmware=st.none() | texts,
     leg=texts,
     engine=texts,
     direction=st.sampled_from(["download", "upload"]),
@@ -66,17 +79,10 @@ attempts = st.builds(
     reason=texts,
     purpose=st.sampled_from(Purpose),
     wall_s=numbers,
-    window_s=st.none() | numbers,
-    throughput_mbps=st.none() | numbers,
-    received_bytes=st.none() | counts,
     moved_bytes=counts,
-    retransmits=st.none() | counts,
-    congestion_control=st.none() | texts,
-    engine_version=st.none() | texts,
-    local_address=st.none() | texts,
-    client_cpu_share=st.none() | numbers,
-    server_cpu_share=st.none() | numbers,
-    raw=st.none() | texts,
+    link_source=st.sampled_from(["live", "recorded", "simulated", "none"]),
+    unknown=st.lists(texts, max_size=3).map(tuple),
+    observations=st.lists(observations, max_size=3).map(tuple),
     flags=st.lists(flags, max_size=3).map(tuple),
     seconds=st.lists(seconds, max_size=4, unique_by=lambda second: second.second).map(
         lambda found: tuple(sorted(found, key=lambda second: second.second))
@@ -94,7 +100,30 @@ def test_an_attempt_comes_back_as_it_was(attempt: AttemptRecord) -> None:
         store.begin_attempt(announced(attempt))
         store.end_attempt(attempt)
         assert store.attempt(attempt.test_id) == attempt
-        assert list(store.attempts("visit-1")) == [replace(attempt, seconds=(), raw=None)]
+        assert list(store.attempts("visit-1")) == [replace(attempt, seconds=(), observations=(), raw=None)]
+
+
+baselines = st.builds(
+    BaselineRecord,
+    **optional(BaselineRecord),
+    baseline_id=st.uuids().map(str),
+    measured_at=times,
+    client=texts,
+    server=texts,
+    engine=texts,
+    streams=counts,
+    duration_s=numbers,
+)
+
+
+@pytest.mark.slow
+@settings(max_examples=15, deadline=None)
+@given(st.lists(baselines, max_size=3))
+def test_baselines_come_back_as_they_were(kept: list[BaselineRecord]) -> None:
+    with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "site.sqlite", create=True) as store:
+        for baseline in kept:
+            store.add_baseline(baseline)
+        assert store.baselines() == kept
 
 
 def nothing_measured() -> AttemptRecord:

@@ -1,23 +1,26 @@
 """results.csv: written whole, always the picture of the store, never the reason to lose anything."""
 
 import csv
+import tempfile
 from pathlib import Path
 
 import pytest
-from store_records import OUTLIER, ROAMED, a_turn, a_visit, an_attempt, announced, begin, keep
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from store_records import OUTLIER, ROAMED, a_turn, a_visit, an_attempt, an_observed_attempt, announced, begin, keep
 
 from sitetest.store.atomic_file import write_atomically
 from sitetest.store.database import Store
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.reading import StoreReader
 from sitetest.store.records import Flag, Status
-from sitetest.store.tidy import Facts, attempt_values, cell_text, csv_text, is_counted, number_text
+from sitetest.store.tidy import Facts, attempt_values, cell_text, csv_rows, header_line, is_counted, number_text
 
 
 def rebuilt(path: Path) -> bytes:
     """The table made from nothing but the store."""
     with StoreReader.read_only(path) as reader:
-        return csv_text(ATTEMPT_FIELDS, map(attempt_values, reader.facts())).encode()
+        return (header_line(ATTEMPT_FIELDS) + csv_rows(map(attempt_values, reader.facts()))).encode()
 
 
 def rows(table: Path) -> list[dict[str, str]]:
@@ -53,6 +56,47 @@ def test_after_every_step_the_table_is_what_a_rebuild_makes(path: Path) -> None:
     assert [row["link_source"] for row in rows(table)][4:6] == ["none", "simulated"]
 
 
+STEPS = st.lists(
+    st.tuples(st.sampled_from(["visit", "turn", "attempt", "observed", "flag", "killed"]), st.integers(0, 99)),
+    max_size=12,
+)
+
+
+@pytest.mark.slow
+@settings(max_examples=25, deadline=None)
+@given(STEPS)
+def test_whatever_a_site_goes_through_the_table_is_what_a_rebuild_makes(steps: list[tuple[str, int]]) -> None:
+    """Visits side by side, turns begun anew, attempts cut off, flags of long ago, the program started again."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "results" / "site.sqlite"
+        store = Store.open(path, create=True)
+        visits: list[str] = []
+        ended: list[str] = []
+        for number, (what, pick) in enumerate([("visit", 0), *steps], start=1):
+            visit_id = visits[pick % len(visits)] if visits else ""
+            turn = pick % 3 + 1
+            match what:
+                case "visit":
+                    visits.append(f"visit-{number}")
+                    store.begin_visit(a_visit(visit_id=visits[-1], simulated="pacing" if pick % 2 else None))
+                case "turn":
+                    store.begin_turn(a_turn(visit_id=visit_id, turn=turn, quad=number))
+                case "attempt" | "observed":
+                    make = an_attempt if what == "attempt" else an_observed_attempt
+                    keep(store, make(number, visit_id=visit_id, turn=turn))
+                    ended.append(f"test-{number}")
+                case "flag" if ended:
+                    store.add_flag(ended[pick % len(ended)], OUTLIER)
+                case "killed":
+                    store.begin_attempt(announced(an_attempt(number, visit_id=visit_id, turn=turn)))
+                    store.close()
+                    store = Store.open(path, create=False)
+                case _:  # a flag, with nothing yet to add it to
+                    pass
+            assert path.with_name("results.csv").read_bytes() == rebuilt(path)
+        store.close()
+
+
 def test_a_row_in_full(path: Path) -> None:
     """Each value by hand from the record, so that no two columns can have changed places."""
     with Store.open(path, create=True) as store:
@@ -67,7 +111,7 @@ def test_a_row_in_full(path: Path) -> None:
         "started_at": "2026-03-02T09:15:30.120034+00:00", "warm_up_s": "3", "duration_s": "30", "status": "ok",
         "flags": "roamed;outlier", "counted": "false", "throughput_mbps": "290.123456789",
         "received_bytes": "1078125000", "retransmits": "17", "link_source": "none", "congestion_control": "cubic",
-        "engine_version": "3.12.0", "sitetest_version": "0.1.0", "schema_version": "1", "purpose": "planned",
+        "engine_version": "3.12.0", "sitetest_version": "0.1.0", "schema_version": "2", "purpose": "planned",
         "quad": "1", "seed": "7", "association": "asked", "switched": "operator", "switch_back_s": "4.25",
         "offset_s": "30", "window_s": "30.002", "wall_s": "33.9", "moved_bytes": "1186000000",
         "local_address": "192.0.2.21", "client_cpu_share": "0.31",
@@ -126,6 +170,23 @@ def test_numbers_are_written_as_table_schema_has_them(value: float, text: str) -
 )
 def test_texts(text: str, cell: str) -> None:
     assert cell_text(text) == cell
+
+
+@pytest.mark.parametrize(
+    ("simulated", "read_from", "told"),
+    [
+        (None, "none", "none"),
+        (None, "live", "live"),
+        ("pacing", "none", "simulated"),
+        ("pacing", "live", "live"),
+        ("pacing", "simulated", "simulated"),
+    ],
+)
+def test_where_the_radio_columns_come_from(simulated: str | None, read_from: str, told: str) -> None:
+    """The reader beside the attempt says so itself; without one, a simulated link has no radio behind it."""
+    facts = Facts(a_visit(simulated=simulated), a_turn(), an_attempt(link_source=read_from))
+    values = dict(zip((field.name for field in ATTEMPT_FIELDS), attempt_values(facts), strict=True))
+    assert values["link_source"] == told
 
 
 def test_a_table_that_cannot_be_written_loses_nothing_and_is_said(path: Path) -> None:

@@ -20,6 +20,7 @@ from sitetest_wire.words import CountedAs, Direction
 
 SPEC = TransferSpec(Direction.DOWNLOAD, streams=2, warm_up_s=1.0, duration_s=10.0)
 WLAN, OTHER_ADDRESS, CABLE = Route("wlan0", "192.0.2.10"), Route("wlan0", "192.0.2.99"), Route("eth0", "192.0.2.20")
+SILENT_API = Diagnosis(Answer.YES, Answer.YES, Answer.UNKNOWN, Answer.NO, "wlan0")
 GATEWAY_ONLY = Diagnosis(Answer.YES, Answer.YES, Answer.NO, Answer.NO, "wlan0")
 
 K = FailureKind
@@ -27,6 +28,10 @@ K = FailureKind
 
 def failing(kind: FailureKind, until_s: float = 4.0) -> TransferResult:
     return broken(SPEC, kind, until_s=until_s)
+
+
+def saturated(version: str | None, share: float) -> TransferResult:
+    return replace(steady(SPEC), client_cpu_share=share, engine_version=version)
 
 
 # engine saw                        network answers   leg    status             code word
@@ -44,6 +49,9 @@ TABLE: list[tuple[TransferResult, Diagnosis | None, Leg, Status, str]] = [
         for kind in (K.PEER_DIED, K.STALLED, K.REFUSED, K.LINK_LOST, K.LEASE_DENIED)
     ),
     (failing(K.STALLED), GATEWAY_ONLY, Leg.LAN, Status.INVALID, "server_gone"),
+    # the SYN is answered and the API is not, which a bad path does as well as a hung server: no excuse for the path
+    (failing(K.STALLED), SILENT_API, Leg.LAN, Status.FAILED, "unreachable"),
+    (failing(K.PEER_DIED), SILENT_API, Leg.INTERNET, Status.FAILED, "unreachable"),
     # ... while on the internet leg an answering gateway says nothing about the line
     (failing(K.STALLED), GATEWAY_ONLY, Leg.INTERNET, Status.FAILED, "unreachable"),
     (failing(K.PEER_DIED), SERVER_DEAD, Leg.INTERNET, Status.INVALID, "server_gone"),
@@ -73,10 +81,15 @@ TABLE: list[tuple[TransferResult, Diagnosis | None, Leg, Status, str]] = [
     (steady(SPEC, until_s=9.05), WELL, Leg.LAN, Status.INVALID, "too_short"),
     (failing(K.DATA_CAP, 5.0), WELL, Leg.INTERNET, Status.INVALID, "data_cap"),
     (failing(K.DATA_CAP, 10.5), WELL, Leg.INTERNET, Status.OK, ""),
-    (replace(steady(SPEC), client_cpu_share=0.96), None, Leg.LAN, Status.INVALID, "laptop_saturated"),
+    *(
+        (saturated(version, 0.96), None, Leg.LAN, Status.INVALID, "laptop_saturated")
+        for version in ("aiohttp 3.9.5", "3.9", "3.12", "3.15+")
+    ),
     # limits themselves still count
     (steady(SPEC, until_s=9.1), None, Leg.LAN, Status.OK, ""),
-    (replace(steady(SPEC), client_cpu_share=0.95), None, Leg.LAN, Status.OK, ""),
+    (saturated("3.12", 0.95), None, Leg.LAN, Status.OK, ""),
+    # several threads, or nobody knows: the sum of their shares says nothing about any of them
+    *((saturated(version, 3.2), None, Leg.LAN, Status.OK, "") for version in ("3.16", "3.20", "4.0", "", None)),
 ]
 
 

@@ -45,3 +45,20 @@ def frames_per_second(link_bps: float, mtu: int = 1500, *, overhead_bytes: int =
     overhead_bytes: 38 for Ethernet; RFC 6349 uses 8 (7 + 1 flag) for its T3 example.
     """
     return int(link_bps / ((mtu + overhead_bytes) * 8))
+
+
+_USUAL_MTUS = (1500, 9000)
+
+
+def segment_share(segment_bytes: int, *, ipv6: bool = False) -> float:
+    """Return TCP payload over wire bytes, 0 to 1, of a path whose sender uses segments of ``segment_bytes`` payload.
+
+    The timestamps option is taken to be there (the default of current systems) unless the segment fills a packet of
+    1500 or 9000 bytes without it. Raises ValueError for a segment without payload.
+    """
+    if segment_bytes <= 0:
+        raise ValueError(f"a segment has at least one byte of payload, not {segment_bytes}")
+    packet = segment_bytes + TCP_HEADER_BYTES + (IPV6_HEADER_BYTES if ipv6 else IPV4_HEADER_BYTES)
+    if packet not in _USUAL_MTUS:
+        packet += TCP_TIMESTAMP_BYTES
+    return segment_bytes / (packet + ETHERNET_OVERHEAD_BYTES)

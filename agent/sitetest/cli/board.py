@@ -17,6 +17,7 @@ from sitetest.visit.events import (
     AttemptStarted,
     AttemptStored,
     Event,
+    LinkSeen,
     Noted,
     PathBack,
     PathLost,
@@ -133,6 +134,8 @@ def after(board: Board, event: Event, now_s: float) -> Board:  # noqa: PLR0911, 
             return replace(board, phase=Phase.MEASURING, slot=event.slot, queue=None, recent=(), transfer_s=0.0)
         case Progressed():
             return _with_sample(board, event)
+        case LinkSeen():
+            return board
         case AttemptStored():
             return _with_stored(board, event)
         case AttemptFlagged():

@@ -22,12 +22,15 @@ def export(
         list[str] | None, typer.Option("--format", metavar="NAME", help="csv or parquet; both when left out.")
     ] = None,
     tables: Annotated[
-        list[str] | None, typer.Option("--table", metavar="NAME", help="attempts or seconds; both when left out.")
+        list[str] | None,
+        typer.Option(
+            "--table", metavar="NAME", help="attempts, seconds, observations or baselines; all when left out."
+        ),
     ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files that are there already.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write all attempts and seconds of a site as CSV and Parquet, with a data dictionary (datapackage.json)."""
+    """Write everything measured at a site as CSV and Parquet, with a data dictionary (datapackage.json)."""
     from sitetest.cli.results_folder import require_results
     from sitetest.store.export import FORMATS, TABLES
     from sitetest.store.export import export as write_tables

@@ -1,7 +1,8 @@
-"""The person in the room: asked to switch the AP config, or to take the laptop off the network and back on.
+"""The person in the room: asked to switch the AP config, to take the laptop off the network and back on, or what to do
+about a laptop that is on another radio than the site declares.
 
 One key (Enter) says that it is done. When the input ends, nobody is there any more: the run is asked to stop, which
-keeps what is measured. May import plan.cases, report and the standard library only.
+keeps what is measured. May import plan.cases, visit, report and the standard library only.
 """
 
 import asyncio
@@ -10,6 +11,17 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from sitetest.plan.cases import Turn
+from sitetest.visit.expected_radio import Mismatch
+from sitetest.visit.protocols import RadioAnswer
+
+RADIO_ANSWERS = {
+    "": RadioAnswer.LOOK_AGAIN,
+    "look": RadioAnswer.LOOK_AGAIN,
+    "g": RadioAnswer.GO_ON,
+    "go": RadioAnswer.GO_ON,
+    "s": RadioAnswer.STOP,
+    "stop": RadioAnswer.STOP,
+}
 
 
 class PromptScreen(Protocol):
@@ -49,7 +61,26 @@ class TypingOperator:
             "Then press Enter (Ctrl-C stops the run)."
         )
 
+    async def wrong_radio(self, turn: Turn, mismatch: Mismatch) -> RadioAnswer:
+        """Ask until one of the three answers comes; STOP when nobody is there to ask."""
+        question = (
+            f"{mismatch.sentence}\n"
+            "Look again, go on all the same, or stop?\n"
+            "  Enter  look again, once the laptop is on the right one\n"
+            f"  g      go on: turn {turn.number} is measured, kept and flagged as in doubt: no verdict uses it\n"
+            "  s      stop; if profiles/site.toml is what is wrong, correct it, then use --resume"
+        )
+        while (typed := await self._typed(question)) is not None:
+            answer = RADIO_ANSWERS.get(typed.strip().lower())
+            if answer is not None:
+                return answer
+            question = f"{typed!r} is none of the three. Enter: look again; g: go on; s: stop."
+        return RadioAnswer.STOP
+
     async def _ask(self, question: str) -> bool:
+        return await self._typed(question) is not None
+
+    async def _typed(self, question: str) -> str | None:
         with self._screen.paused():
             for line in question.splitlines():
                 self._screen.say(line)
@@ -57,7 +88,7 @@ class TypingOperator:
             if answer is None and not self._stop.is_set():
                 self._screen.say("The input has ended, so nobody can answer: stopping. What is measured is kept.")
                 self._stop.set()
-        return answer is not None
+        return answer
 
     async def _answer(self) -> str | None:
         typed = asyncio.ensure_future(self._next_line())

@@ -1,20 +1,26 @@
 """What a person, or a script, is told at the end of a visit, and the exit code that goes with it."""
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Group
 
 from sitetest.cli.consoles import results_console, say
 from sitetest.cli.json_document import write_document
 from sitetest.cli.visit_session import Session
 from sitetest.errors import Exit
 from sitetest.report.advice import is_blemished, is_made_good, next_action
-from sitetest.report.case_summary import case_summaries
+from sitetest.report.case_binding import case_bindings
+from sitetest.report.limits_text import limits_text
 from sitetest.report.terminal import comparison, visit_results
 from sitetest.report.wording import count_text
 from sitetest.store.reading import TABLE_NAME, store_path
 from sitetest.store.records import AttemptRecord
-from sitetest.store.tidy import is_counted
+from sitetest.store.tidy import is_counted, link_source
 from sitetest.visit.conductor import INTERRUPTED, SERVER_GONE, STORE_FULL
+
+if TYPE_CHECKING:
+    from sitetest.report.requirement_check import RequirementCheck
 
 
 def show_session(command: str, session: Session, site_dir: Path, as_json: bool) -> Exit:
@@ -26,9 +32,31 @@ def show_session(command: str, session: Session, site_dir: Path, as_json: bool) 
         results_console().print(comparison(session.visit.site, session.attempts, ap_configs, session.visit.simulated))
     else:
         results_console().print(visit_results(session.visit.site, session.attempts, session.visit.simulated))
+    if not as_json:
+        results_console().print(_why_and_enough(session))
     for line in next_lines(session, site_dir, command):
         say(line)
     return exit_code(session)
+
+
+def _why_and_enough(session: Session) -> Group:
+    """Say what binds each case, and whether what the site needs is there."""
+    bindings = case_bindings(session.attempts, session.baseline)
+    parts = [limits_text(bindings, simulated=session.visit.simulated is not None)]
+    if session.requirements:
+        from sitetest.report.requirements_text import requirements_text  # with the statistics, which load slowly
+
+        locations = tuple(dict.fromkeys(record.location for record in session.attempts))
+        parts.append(requirements_text(session.requirements, _checks(session), locations))
+    return Group(*parts)
+
+
+def _checks(session: Session) -> "tuple[RequirementCheck, ...]":
+    if not session.requirements:
+        return ()
+    from sitetest.report.requirement_check import requirement_checks
+
+    return requirement_checks(session.requirements, session.attempts, session.turns)
 
 
 def exit_code(session: Session) -> Exit:
@@ -81,14 +109,28 @@ def session_document(session: Session, site_dir: Path) -> dict[str, Any]:
         "outcome": session.outcome,
         "open": session.open_slots,
         "without_result": session.without_result,
-        "attempts": [_attempt(record, is_made_good(record, session.attempts)) for record in session.attempts],
-        "cases": [summary.to_json() for summary in case_summaries(session.attempts)],
+        "attempts": [_attempt(session, record) for record in session.attempts],
+        "cases": [
+            {**one.case.to_json(), **one.binding.to_json()} for one in case_bindings(session.attempts, session.baseline)
+        ],
+        "requirements": [check.to_json() for check in _checks(session)],
         "store": str(store_path(site_dir)),
         "table": str(store_path(site_dir).with_name(TABLE_NAME)),
     }
 
 
-def _attempt(record: AttemptRecord, made_good: bool) -> dict[str, Any]:
+_FIGURES = (
+    "throughput_mbps",
+    "rtt_idle_ms", "rtt_loaded_p50_ms", "rtt_loaded_p95_ms", "rtt_after_ms", "probe_loss_pct", "responsiveness_rpm",
+    "band", "channel", "width_mhz", "rssi_dbm", "tx_rate_mbps", "rx_rate_mbps", "phy", "bssid_label",
+    "interface", "interface_kind",
+    "ceiling_mbps", "ceiling_by", "binding", "binding_figures",
+)  # fmt: skip
+"""What a script wants of an attempt, under the names of the table's columns; null is "not measured"."""
+
+
+def _attempt(session: Session, record: AttemptRecord) -> dict[str, Any]:
+    made_good = is_made_good(record, session.attempts)
     return {
         "test_id": record.test_id,
         "turn": record.turn,
@@ -101,8 +143,10 @@ def _attempt(record: AttemptRecord, made_good: bool) -> dict[str, Any]:
         "status": record.status.value,
         "reason": record.reason,
         "flags": [flag.name for flag in record.flags],
+        "unknown": list(record.unknown),
         "counted": is_counted(record),
-        "throughput_mbps": record.throughput_mbps,
+        "link_source": link_source(session.visit, record),
+        **{name: getattr(record, name) for name in _FIGURES},
         "next_step": next_action(record, made_good) if is_blemished(record) else "",
     }
 

@@ -18,6 +18,7 @@ from sitetest import __version__
 from sitetest.cli.connection import Connections
 from sitetest.cli.far_ends import FarEnds, engines_for, reach
 from sitetest.cli.interrupts import Interrupts, on_interrupt
+from sitetest.cli.observing import declared_radio, observers_for
 from sitetest.cli.operator import TypingOperator
 from sitetest.cli.planned_visit import PlannedVisit, plan_visit, planned
 from sitetest.cli.progress import Screen
@@ -30,10 +31,11 @@ from sitetest.plan.cases import Plan
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import ap_configs_to_ask
 from sitetest.plan.plan_json import plan_from_json, plan_to_json
+from sitetest.plan.site import Requirement
 from sitetest.report.cautions import CONSENT, internet_caution
 from sitetest.store.database import Store
 from sitetest.store.reading import StoreReader, store_path
-from sitetest.store.records import AttemptRecord, VisitRecord
+from sitetest.store.records import AttemptRecord, BaselineRecord, TurnRecord, VisitRecord
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.clock import SystemClock
 from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor, VisitOutcome
@@ -65,7 +67,8 @@ class Wishes:
 class Session:
     """What came of it. outcome: a word of the conductor. open_slots: still wanted. without_result: settled without one.
     attempts: of the whole visit, earlier parts included. table_problem: why results.csv is behind; None when it is not.
-    nothing_left: there was nothing to resume."""
+    nothing_left: there was nothing to resume. turns: as they began. requirements: of the site. baseline: the wired
+    baseline that the attempts were held against; None when there is none."""
 
     visit: VisitRecord
     plan: Plan
@@ -75,6 +78,9 @@ class Session:
     attempts: tuple[AttemptRecord, ...]
     table_problem: str | None = None
     nothing_left: bool = False
+    turns: tuple[TurnRecord, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
+    baseline: BaselineRecord | None = None
 
 
 def run_to_the_end(wishes: Wishes) -> Session:
@@ -123,17 +129,24 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
         visit = begun.visit if begun is not None else _new_visit(plan, client, ends, clock)
         _refuse_other_kind_of_link(visit, ends)
         stop = asyncio.Event()
+        path = SystemPath(ends.targets())
+        radio = declared_radio(visit_plan.site, plan, ends, path)
+        observers = observers_for(ends)
+        stack.push_async_callback(observers.close)
         conductor = Conductor(
             clock=clock,
             keeper=store,
             engines=engines,
-            path=SystemPath(ends.targets()),
+            path=path,
             ap_configs=ap_configs.facts,
             servers=ends.labels,
             new_id=lambda: secrets.token_hex(8),
             stop=stop,
             switch=ap_configs.switch(),
             operator=None if wishes.yes else TypingOperator(screen, next_line, stop),
+            observers=observers,
+            radio=radio.check,
+            expected=radio.expected,
             subscribers=(screen,),
         )
         already = None if begun is None else store.attempts(visit.visit_id)
@@ -148,6 +161,8 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             without_result=len(agenda.without_result if outcome is None else outcome.without_result),
             attempts=attempts,
             table_problem=store.table_problem,
+            turns=tuple(store.turns(visit.visit_id)),
+            requirements=visit_plan.site.requirements,
         )
 
 
@@ -187,6 +202,7 @@ def _begun_visit(wishes: Wishes) -> Session:
         visit = visits[-1]
         outcome = store.outcome(visit.visit_id)
         attempts = tuple(store.attempts(visit.visit_id))
+        turns = tuple(store.turns(visit.visit_id))
     plan = plan_from_json(visit.plan)
     agenda = Agenda(plan, attempts)
     return Session(
@@ -197,6 +213,8 @@ def _begun_visit(wishes: Wishes) -> Session:
         without_result=len(agenda.without_result),
         attempts=attempts,
         nothing_left=outcome == COMPLETE,
+        turns=turns,
+        requirements=load_site(wishes.site_dir).requirements,
     )
 
 

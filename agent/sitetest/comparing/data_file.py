@@ -160,8 +160,8 @@ def as_texts(frame: "DataFrame") -> "DataFrame":
     texts = {}
     for name in frame.columns:
         column = frame[name]
-        if pd.api.types.is_bool_dtype(column.dtype):
-            column = column.map({True: "true", False: "false"})
+        if pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.infer_dtype(column, skipna=True) == "boolean":
+            column = column.map({True: "true", False: "false"}).fillna("")
         elif pd.api.types.is_datetime64_any_dtype(column.dtype):
             column = column.dt.strftime("%Y-%m-%dT%H:%M:%S.%f+00:00").fillna("")
         elif not pd.api.types.is_numeric_dtype(column.dtype):

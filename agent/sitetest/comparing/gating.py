@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sitetest.comparing.attempt_table import AttemptTable
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
+from sitetest.comparing.pooling import cell_of
 from sitetest.errors import UsageError
 from sitetest.plan.mistakes import quoted
 from sitetest.stats.answers import STANDING_SENTENCE
@@ -99,7 +100,8 @@ def two_builds(old: AttemptTable, new: AttemptTable) -> AttemptTable:
     both: DataFrame = pd.concat([_marked(old, "old"), _marked(new, "new")], ignore_index=True)
     for column in both.columns:
         if not pd.api.types.is_numeric_dtype(both[column].dtype):
-            both[column] = both[column].astype("str").where(both[column].notna(), "")
+            texts = {value: "" if pd.isna(value) else cell_of(value) for value in both[column].unique()}
+            both[column] = both[column].map(texts).astype("str")
     if "test_id" in both.columns:
         twice = both["test_id"][both["test_id"].duplicated() & (both["test_id"] != "")]
         if len(twice):

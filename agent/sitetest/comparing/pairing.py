@@ -38,10 +38,15 @@ ASSUMED_IN_TIME = (
 _NO_FACTORS = frozenset(
     {
         "test_id", "visit_id", "turn", "repeat", "attempt", "order_index", "started_at", "status", "reason", "flags",
-        "counted", "purpose", "quad", "schema_version",
+        "counted", "purpose", "quad", "schema_version", "unknown", "latency_why", "binding_figures",
     }
 )  # fmt: skip
-_TAG_NUMBERS = frozenset({"streams", "channel", "width_mhz", "warm_up_s", "duration_s", "seed"})
+_TAG_NUMBERS = frozenset(
+    {
+        "streams", "channel", "width_mhz", "warm_up_s", "duration_s", "seed", "link_mbps", "server_link_mbps",
+        "mss_bytes",
+    }
+)  # fmt: skip
 _MEASURED = frozenset(
     field.name for field in ATTEMPT_FIELDS if field.type in ("number", "integer") and field.name not in _TAG_NUMBERS
 )
@@ -184,9 +189,14 @@ def _conditions(
 
 
 def _ceiling(rows: "DataFrame") -> float | None:
-    """Return the largest ceiling stated for a case: the least that a value must come close to."""
+    """Return the largest ceiling of the wire stated for a case: the least that a value must come close to.
+
+    Ceilings that another part of the path set do not count; where the file does not say what set them, all do.
+    """
     if "ceiling_mbps" not in rows.columns:
         return None
+    if "ceiling_by" in rows.columns:
+        rows = rows[rows["ceiling_by"].isin(["", "wire"])]
     largest = float(rows["ceiling_mbps"].max())
     return None if isnan(largest) else largest
 

@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from sitetest.engines.window import Window, goodput_mbps, measuring_window, received_in
+from sitetest_wire.messages import ServerHost
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import Direction, EngineName
 
@@ -85,6 +86,15 @@ class TransferSpec:
         return self.warm_up_s + self.duration_s
 
 
+@dataclass(frozen=True, slots=True)
+class Reflector:
+    """A reflector of RFC 8762 packets. port: UDP. token: what it wants to see in each packet; None for nothing."""
+
+    host: str
+    port: int
+    token: bytes | None = None
+
+
 class Watch(Protocol):
     """Whoever looks on while a transfer runs. Calls are made from the event loop and must return at once."""
 
@@ -94,8 +104,17 @@ class Watch(Protocol):
     def started(self) -> None:
         """Report that the lease is held and the transfer begins."""
 
+    async def idle_before(self, reflector: Reflector | None) -> None:
+        """Have the path to oneself, with the lease held and no payload moving yet; the load begins on return.
+
+        reflector: where round trips can be asked for until the lease ends; None where there is none.
+        """
+
     def sample(self, sample: Sample) -> None:
         """Hand over a sample for display: received or acked counts, about ten a second."""
+
+    async def idle_after(self) -> None:
+        """Have the path to oneself once more: the load is over, however it ended, and the lease still held."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +128,9 @@ class TransferResult:
     local_address, remote_address: of the payload connections; None when none came up.
     client_cpu_share, server_cpu_share: share of one core used by the process that moved the bytes; None: not measured.
     shared: another lease was active on the server during this transfer.
+    mss_bytes: largest segment that the sender sent payload in. receive_window_bytes: the largest receive window, in
+    bytes, that the receiver offered on one connection; both are the sender's to tell, None where it does not.
+    server_host: the server's machine second by second; None where it does not tell.
     raw: the engine's own record as text (libiperf's JSON), kept beside the result; None when there is none.
     """
 
@@ -123,6 +145,9 @@ class TransferResult:
     client_cpu_share: float | None = None
     server_cpu_share: float | None = None
     shared: bool = False
+    mss_bytes: int | None = None
+    receive_window_bytes: int | None = None
+    server_host: ServerHost | None = None
     raw: str | None = None
 
     @property

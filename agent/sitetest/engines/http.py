@@ -23,6 +23,7 @@ from sitetest.engines.base import (
     Watch,
 )
 from sitetest.engines.failure_translation import Stage, TransferProblem, refusal
+from sitetest.engines.idle_phases import after_load, before_load
 from sitetest.engines.payload_connections import (
     PayloadConnection,
     proxy_note,
@@ -30,7 +31,7 @@ from sitetest.engines.payload_connections import (
 )
 from sitetest.engines.server_api import Lease, ServerApi
 from sitetest.engines.server_samples import ServerSamples
-from sitetest.engines.stream_reports import reports_as_text
+from sitetest.engines.stream_reports import any_came_up, reports_as_text
 from sitetest.engines.timed_download import TimedDownload
 from sitetest.engines.timed_upload import TimedUpload
 from sitetest.engines.transfer_bounds import TransferBounds
@@ -95,12 +96,17 @@ class HttpEngine:
             congestion_control=None if upload else spec.congestion_control,
         )
         try:
-            async with self._api.lease(request, watch, stop) as lease, ServerSamples(lease) as server:
-                move = self._upload if upload else self._download
-                result = await move(result, lease, server, watch, stop)
-                if result.failure is None:
-                    await lease.refresh()
-                return replace(result, shared=lease.state.shared)
+            async with self._api.lease(request, watch, stop) as lease:
+                stage = Stage.UPLOAD if upload else Stage.DOWNLOAD
+                stopped = await before_load(watch, lease.reflector, stop, f"{stage} at {self._api.base_url}")
+                if stopped is not None:
+                    return replace(result, failure=stopped)
+                async with ServerSamples(lease) as server:
+                    move = self._upload if upload else self._download
+                    result = await move(result, lease, server, watch, stop)
+                    if result.failure is None:
+                        await lease.refresh()
+                    return replace(result, shared=lease.state.shared)
         except TransferProblem as problem:
             return replace(result, failure=problem.failure)
 
@@ -114,6 +120,7 @@ class HttpEngine:
             course = TimedDownload(spec, _urls(lease, spec), connections, endpoint, self._accept)
             failure = await course.run(bounds, watch)
         client_cpu_share = share()
+        await after_load(watch, stop, came_up=any_came_up(course.reports), lease_ended=lease.ended)
         if failure is None:
             await server.wait_over(END_LINE_LIMIT_S)
         return replace(
@@ -126,6 +133,9 @@ class HttpEngine:
             remote_address=course.addresses[1] if course.addresses else None,
             client_cpu_share=client_cpu_share,
             server_cpu_share=server.end.cpu_share if server.end else None,
+            mss_bytes=server.end.mss_bytes if server.end else None,
+            receive_window_bytes=server.end.receive_window_bytes if server.end else None,
+            server_host=server.end.host if server.end else None,
             raw=reports_as_text(course.reports),
         )
 
@@ -138,6 +148,8 @@ class HttpEngine:
         async with self._connections(spec) as connections:
             course = TimedUpload(spec, _urls(lease, spec), connections, endpoint, server)
             failure = await course.run(bounds, watch)
+        client_cpu_share = share()
+        await after_load(watch, stop, came_up=any_came_up(course.reports), lease_ended=lease.ended)
         return replace(
             result,
             receiver=tuple(server.samples),
@@ -146,8 +158,11 @@ class HttpEngine:
             congestion_control=course.congestion_control,
             local_address=course.addresses[0] if course.addresses else None,
             remote_address=course.addresses[1] if course.addresses else None,
-            client_cpu_share=share(),
+            client_cpu_share=client_cpu_share,
             server_cpu_share=server.end.cpu_share if server.end else None,
+            mss_bytes=course.mss_bytes,
+            receive_window_bytes=course.receive_window_bytes,
+            server_host=server.end.host if server.end else None,
             raw=reports_as_text(course.reports),
         )
 

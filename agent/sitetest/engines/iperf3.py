@@ -21,11 +21,13 @@ from sitetest.engines.base import (
     Availability,
     Failure,
     FailureKind,
+    Reflector,
     TransferResult,
     TransferSpec,
     Watch,
 )
 from sitetest.engines.failure_translation import TransferProblem
+from sitetest.engines.idle_phases import after_load, before_load
 from sitetest.engines.iperf3_failures import CONNECT_ERRORS, LibraryResult, library_failure
 from sitetest.engines.iperf3_record import error_in, first_object, samples_from_record
 from sitetest_wire.libiperf import Library, LibraryMissing, find_library
@@ -58,6 +60,11 @@ class HeldLease(Protocol):
     """What the engine needs of a lease: see :class:`sitetest.engines.server_api.Lease`."""
 
     state: LeaseState
+    server_address: str
+
+    @property
+    def reflector(self) -> Reflector | None:
+        """Where round trips can be asked for while the lease is held; None where there is no reflector."""
 
     @property
     def ended(self) -> Failure | None:
@@ -113,6 +120,8 @@ class Iperf3Engine:
         stopping = asyncio.create_task(stop.wait(), name="stop of a transfer")
         try:
             await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            if course.load_is_over:  # what is left is short, and a stop now takes nothing away from the result
+                await asyncio.wait({running})
         finally:
             was_running = running.cancel()
             stopping.cancel()
@@ -146,19 +155,26 @@ class Iperf3Engine:
         )
         try:
             async with self._api.lease(request, watch, stop) as lease:
-                await self._hold(lease, library, course, watch)
+                await self._hold(lease, library, course, watch, stop)
         except TransferProblem as problem:
             course.failure = course.failure or problem.failure
 
-    async def _hold(self, lease: HeldLease, library: Library, course: "_Course", watch: Watch) -> None:
+    async def _hold(
+        self, lease: HeldLease, library: Library, course: "_Course", watch: Watch, stop: asyncio.Event
+    ) -> None:
         port = lease.state.iperf3_port
         if port is None:
             course.failure = Failure(FailureKind.BAD_OUTPUT, f"the server at {self._api.host} named no iperf3 port")
             return
         course.where = f"{course.spec.direction} {course.preposition} {self._api.host}:{port}"
+        course.failure = await before_load(watch, lease.reflector, stop, course.where)
+        if course.failure is not None:
+            return
         listening = asyncio.create_task(_listen(lease, course), name="samples of the server")
         try:
             await self._measure(lease, library, port, course, watch)
+            course.load_is_over = True
+            await after_load(watch, stop, came_up="local" in course.facts, lease_ended=lease.ended)
             await asyncio.wait({listening}, timeout=TAIL_LIMIT_S)
         finally:
             listening.cancel()
@@ -174,7 +190,7 @@ class Iperf3Engine:
         total_s = spec.total_s if tells_here() else spec.total_s + 1.0
         arguments = {
             "library": library.name,
-            "host": self._api.host,
+            "host": lease.server_address,  # the host listens to the address that asked for the lease and no other
             "port": port,
             "is_download": spec.direction is Direction.DOWNLOAD,
             "streams": spec.streams,
@@ -195,9 +211,9 @@ class Iperf3Engine:
         finally:
             end = await worker.close()
         if course.failure is None:
-            course.failure = await self._outcome(port, course, end)
+            course.failure = await self._outcome(lease.server_address, port, course, end)
 
-    async def _outcome(self, port: int, course: "_Course", end: WorkerEnd) -> Failure | None:
+    async def _outcome(self, host: str, port: int, course: "_Course", end: WorkerEnd) -> Failure | None:
         """Say what the worker's end means once it tells nothing more."""
         if course.library_result is None:
             return Failure(
@@ -208,7 +224,7 @@ class Iperf3Engine:
             return None
         reached = None
         if course.library_result.errno in CONNECT_ERRORS:
-            reached = await _reached(self._api.host, port)
+            reached = await _reached(host, port)
         return library_failure(course.library_result, course.where, reached)
 
     def _found(self) -> Library:
@@ -232,6 +248,7 @@ class _Course:
     failure: Failure | None = None
     engine_version: str | None = None
     shared: bool = False
+    load_is_over: bool = False
     where: str = "before the lease"
 
     @property
@@ -294,6 +311,9 @@ class _Course:
     def result(self) -> TransferResult:
         """Return all of it as a fact."""
         end = self.server_end or EndLine()
+        sender = {"mss_bytes": end.mss_bytes, "receive_window_bytes": end.receive_window_bytes}
+        if not self._is_download:
+            sender = {name: self.facts.get(name) for name in sender}
         return TransferResult(
             spec=self.spec,
             receiver=tuple(self._receiver),
@@ -306,6 +326,8 @@ class _Course:
             client_cpu_share=self.facts.get("cpu_share"),
             server_cpu_share=end.cpu_share,
             shared=self.shared,
+            **sender,
+            server_host=end.host,
             raw="".join(self.raw) or None,
         )
 

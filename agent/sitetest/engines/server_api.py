@@ -23,7 +23,7 @@ from typing import Any, Self
 
 import aiohttp
 
-from sitetest.engines.base import CONNECT_TIMEOUT_S, STALL_LIMIT_S, Failure, FailureKind, Watch
+from sitetest.engines.base import CONNECT_TIMEOUT_S, STALL_LIMIT_S, Failure, FailureKind, Reflector, Watch
 from sitetest.engines.failure_translation import (
     OtherProtocol,
     Stage,
@@ -79,11 +79,17 @@ class ServerApi:
         self.ssl_context = ssl_context
         self._token = token
         self._session: aiohttp.ClientSession | None = None
+        self._reached: list[str] = []
 
     @property
     def host(self) -> str:
         """Name or address of the server's machine, without brackets."""
         return self.address.host
+
+    @property
+    def reached_at(self) -> str:
+        """IP address at which the server answered last; its name while none has come up."""
+        return self._reached[-1] if self._reached else self.host
 
     @property
     def port(self) -> int:
@@ -153,7 +159,7 @@ class ServerApi:
         """The session of the API's own requests (payload connections have sessions of their own)."""
         if self._session is None:
             self._session = aiohttp.ClientSession(
-                connector=aiohttp.TCPConnector(force_close=True, ssl=self.ssl_context or True),
+                connector=_NotingConnector(self._reached, ssl=self.ssl_context or True),
                 timeout=aiohttp.ClientTimeout(total=REQUEST_LIMIT_S, sock_connect=CONNECT_TIMEOUT_S),
                 cookie_jar=aiohttp.DummyCookieJar(),
                 headers=self.headers,
@@ -209,16 +215,44 @@ class ServerApi:
         )
 
 
+class _NotingConnector(aiohttp.TCPConnector):
+    """Opens a connection for each request, and notes to which of the server's addresses the last one went: a name may
+    stand for several, and what the server does for a lease it does for the address that asked for it."""
+
+    def __init__(self, reached: list[str], *, ssl: ssl.SSLContext | bool) -> None:
+        super().__init__(force_close=True, ssl=ssl)
+        self._noted = reached
+
+    async def connect(
+        self, req: aiohttp.ClientRequest, traces: list[Any], timeout: aiohttp.ClientTimeout
+    ) -> aiohttp.connector.Connection:
+        connection = await super().connect(req, traces, timeout)
+        name = None if connection.transport is None else connection.transport.get_extra_info("peername")
+        if name is not None:
+            self._noted[:] = [str(name[0])]
+        return connection
+
+
 class Lease:
-    """A lease, or a place in the queue for one. state: what the server said last."""
+    """A lease, or a place in the queue for one. state: what the server said last. server_address: IP address at which
+    the lease was asked for."""
 
     def __init__(self, api: ServerApi, state: LeaseState) -> None:
         self._api = api
         self.state = state
+        self.server_address = api.reached_at
 
     def transfer_url(self, direction: Direction, stream: int) -> str:
         """Return the URL of one payload stream, counted from 0."""
         return f"{self._api.base_url}/v1/transfer/{self.state.lease_id}/{direction}/{stream}"
+
+    @property
+    def reflector(self) -> Reflector | None:
+        """Where round trips can be asked for while the lease is held; None where the server has no reflector."""
+        port, token = self.state.reflector_port, self.state.reflector_token
+        if port is None:
+            return None
+        return Reflector(self.server_address, port, None if token is None else bytes.fromhex(token))
 
     @property
     def ended(self) -> Failure | None:

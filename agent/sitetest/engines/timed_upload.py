@@ -40,7 +40,9 @@ def random_payload() -> bytes:
 
 class TimedUpload:
     """One upload. acked: what the far kernel acknowledged, on our clock, with round-trip times and retransmits; empty
-    where the system does not tell. addresses: local and remote. congestion_control: in force on our sockets."""
+    where the system does not tell. addresses: local and remote. congestion_control: in force on our sockets. mss_bytes:
+    largest segment that we sent payload in. receive_window_bytes: the largest that the server offered on one
+    connection; both None where the system does not tell."""
 
     def __init__(
         self,
@@ -53,6 +55,8 @@ class TimedUpload:
         self.acked: list[Sample] = []
         self.addresses: tuple[str, str] | None = None
         self.congestion_control: str | None = None
+        self.mss_bytes: int | None = None
+        self.receive_window_bytes: int | None = None
         self.reports = [StreamReport(number) for number in range(1, spec.streams + 1)]
         self._spec = spec
         self._urls = urls
@@ -142,6 +146,9 @@ class TimedUpload:
             rtt_ms=tuple(info.rtt_ms for info in known),
             retransmits=sum(info.total_retrans for info in known),
         )
+        self.mss_bytes = max(info.snd_mss_bytes for info in known)
+        offered = [info.snd_wnd_bytes for info in known if info.snd_wnd_bytes is not None]
+        self.receive_window_bytes = max([*offered, self.receive_window_bytes or 0]) if offered else None
         self.acked.append(sample)
         watch.sample(sample)
 

@@ -17,8 +17,9 @@ import aiohttp
 from sitetest.engines.base import Availability, Failure, FailureKind, TransferResult, TransferSpec, Watch
 from sitetest.engines.failure_translation import Stage, TransferProblem
 from sitetest.engines.http import ENGINE_VERSION, CpuClock, system_notes
+from sitetest.engines.idle_phases import after_load, before_load
 from sitetest.engines.payload_connections import PayloadConnection
-from sitetest.engines.stream_reports import reports_as_text
+from sitetest.engines.stream_reports import any_came_up, reports_as_text
 from sitetest.engines.timed_download import TimedDownload
 from sitetest.engines.transfer_bounds import TransferBounds
 from sitetest.errors import UsageError
@@ -67,6 +68,9 @@ class UrlDownloadEngine:
             )
             return TransferResult(spec, failure=Failure(FailureKind.UNAVAILABLE, message))
         watch.started()
+        stopped = await before_load(watch, None, stop, f"{Stage.DOWNLOAD} at {self._shown}")
+        if stopped is not None:
+            return TransferResult(spec, failure=stopped, engine_version=ENGINE_VERSION)
         share = self._cpu.start()
         async with AsyncExitStack() as stack:
             connections = [
@@ -78,6 +82,8 @@ class UrlDownloadEngine:
             urls = [self._url] * spec.streams
             course = TimedDownload(spec, urls, connections, self._shown, self._accept, repeat=True)
             failure = await course.run(TransferBounds(spec, stop, Stage.DOWNLOAD, self._shown), watch)
+        client_cpu_share = share()
+        await after_load(watch, stop, came_up=any_came_up(course.reports))
         return TransferResult(
             spec,
             receiver=tuple(course.samples),
@@ -85,7 +91,7 @@ class UrlDownloadEngine:
             engine_version=ENGINE_VERSION,
             local_address=course.addresses[0] if course.addresses else None,
             remote_address=course.addresses[1] if course.addresses else None,
-            client_cpu_share=share(),
+            client_cpu_share=client_cpu_share,
             raw=reports_as_text(course.reports),
         )
 

@@ -60,6 +60,17 @@ class ForeignProbe:
     why: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class TinyObject:
+    """What foreign probes fetch: an answer of some hundred bytes that a server gives to anybody. host: name or address.
+    port: TCP. path: of the URL. tls: None for plain HTTP."""
+
+    host: str
+    port: int
+    path: str
+    tls: ssl.SSLContext | None = None
+
+
 def probes_per_s(capacity_mbps: float | None) -> float:
     """Return how many foreign probes a second a link of that capacity may be asked; 0 for none. None: not known yet."""
     if capacity_mbps is None:

@@ -26,7 +26,7 @@ from sitetest.plan.profile import (
     TimingTable,
     internet_leg_mistake,
 )
-from sitetest.plan.site import AccessPoint, ApConfig, Server, Site
+from sitetest.plan.site import AccessPoint, ApConfig, Requirement, Server, Site
 from sitetest.plan.toml_file import read_toml
 from sitetest.plan.value_kinds import NAME_RULE, canonical, is_name
 
@@ -39,6 +39,7 @@ _SITE_TABLES: TableModels = {
     ("server",): Server,
     ("access_point",): AccessPoint,
     ("ap_config",): ApConfig,
+    ("requirement",): Requirement,
 }
 _PROFILE_TABLES: TableModels = {
     (): ProfileTables,

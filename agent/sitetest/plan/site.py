@@ -6,7 +6,7 @@ two tables or two files in `loading.py`. May import pydantic, sitetest.errors, p
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from sitetest.errors import UsageError
 from sitetest.plan.mistakes import listed, nearest, quoted
@@ -23,6 +23,7 @@ from sitetest.plan.value_kinds import (
     number,
     one_text_of,
     refused,
+    sentence,
     several,
     tables,
 )
@@ -106,6 +107,36 @@ class ApConfig(Table):
         return width_mhz
 
 
+EVERYWHERE = "all"
+"""Location of a requirement that holds at every location."""
+
+
+class Requirement(Table):
+    """What the site needs at a location; a report says whether it is met.
+
+    location: a name, or EVERYWHERE. Locations are named by profiles, which come and go, so that one that no profile has
+    is no mistake here; whoever shows the requirements says where none of them applied. throughput_down_mbps,
+    throughput_up_mbps: least goodput. loaded_rtt_ms: most round-trip time under load, 95th percentile. None: nothing
+    needed. source: where the figures come from, in words.
+    """
+
+    location: Annotated[str, a_name('the name of a location, or "all"')] = EVERYWHERE
+    throughput_down_mbps: Annotated[float | None, number(0.001, 100_000)] = None
+    throughput_up_mbps: Annotated[float | None, number(0.001, 100_000)] = None
+    loaded_rtt_ms: Annotated[float | None, number(0.1, 60_000)] = None
+    source: Annotated[str | None, sentence("where the figures come from", 300)] = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _something_is_needed(cls, table: object) -> object:
+        if isinstance(table, dict) and set(table) <= {"location", "source"}:
+            raise refused(f"at least one of {', '.join(_NEEDS)}", found="none of them")
+        return table
+
+
+_NEEDS = ("throughput_down_mbps", "throughput_up_mbps", "loaded_rtt_ms")
+
+
 class Site(Table):
     """The premises under test."""
 
@@ -116,6 +147,9 @@ class Site(Table):
     )
     ap_configs: Annotated[tuple[ApConfig, ...], tables("[[ap_config]]", 64)] = Field(
         alias="ap_config", description="at least one table with the heading [[ap_config]]"
+    )
+    requirements: Annotated[tuple[Requirement, ...], tables("[[requirement]]", 256)] = Field(
+        alias="requirement", default=()
     )
 
     @property

@@ -56,11 +56,12 @@ def canonical(name: str) -> str:
 def is_name(text: str) -> bool:
     """Tell whether people may call something so."""
     return (
-        0 < len(text) <= LONGEST_NAME
-        and text == text.strip()
-        and text[0] not in FORMULA_STARTS
-        and all(character.isprintable() or character in JOINERS for character in text)
+        0 < len(text) <= LONGEST_NAME and text == text.strip() and text[0] not in FORMULA_STARTS and _is_printable(text)
     )
+
+
+def _is_printable(text: str) -> bool:
+    return all(character.isprintable() or character in JOINERS for character in text)
 
 
 def a_name(what: str = "a name") -> BeforeValidator:
@@ -70,6 +71,17 @@ def a_name(what: str = "a name") -> BeforeValidator:
         if not isinstance(value, str) or not is_name(canonical(value)):
             raise refused(f"{what}: {NAME_RULE}")
         return canonical(value)
+
+    return BeforeValidator(check)
+
+
+def sentence(what: str, longest: int) -> BeforeValidator:
+    """Printable text of up to ``longest`` characters that says something in words."""
+
+    def check(value: object) -> str:
+        if not isinstance(value, str) or not 0 < len(value.strip()) <= longest or not _is_printable(value):
+            raise refused(f"{what}: text of up to {longest} printable characters")
+        return canonical(value.strip())
 
     return BeforeValidator(check)
 

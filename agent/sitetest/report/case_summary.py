@@ -41,6 +41,10 @@ class CaseSummary:
         """Everything but the AP config: cases with the same key may be put side by side."""
         return (self.location, self.leg, self.engine, self.direction)
 
+    def has(self, record: AttemptRecord) -> bool:
+        """Tell whether an attempt belongs to the case."""
+        return _key(record) == (self.location, self.ap_config, self.direction, self.leg, self.engine)
+
     def to_json(self) -> dict[str, Any]:
         """Return the summary as a JSON-ready mapping."""
         return asdict(self)
@@ -50,9 +54,12 @@ def case_summaries(attempts: Iterable[AttemptRecord]) -> tuple[CaseSummary, ...]
     """Return a summary of each case, in the order in which the cases first come."""
     cases: dict[tuple[str, str, str, str, str], list[AttemptRecord]] = {}
     for record in attempts:
-        key = (record.location, record.ap_config, record.direction, record.leg, record.engine)
-        cases.setdefault(key, []).append(record)
+        cases.setdefault(_key(record), []).append(record)
     return tuple(_summary(records) for records in cases.values())
+
+
+def _key(record: AttemptRecord) -> tuple[str, str, str, str, str]:
+    return (record.location, record.ap_config, record.direction, record.leg, record.engine)
 
 
 def _summary(records: Sequence[AttemptRecord]) -> CaseSummary:

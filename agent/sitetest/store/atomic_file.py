@@ -5,22 +5,32 @@ A reader sees the old file or the new one, never a part. May import the standard
 
 import contextlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 
 def write_atomically(path: Path, data: bytes) -> None:
-    """Put ``data`` in place of ``path``. Raises OSError and then leaves ``path`` as it was.
+    """Put ``data`` in place of ``path``. Raises OSError and then leaves ``path`` as it was."""
+    with replacing(path) as file:
+        file.write(data)
 
-    The name of the file beside it is fixed, so that what a killed process leaves behind is written over by the next.
+
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[BinaryIO]:
+    """Give a file to write to, and to read back, that takes the place of ``path`` when the block ends well.
+
+    Raises OSError, and like any other error in the block that leaves ``path`` as it was. The name of the file beside it
+    is fixed, so that what a killed process leaves behind is written over by the next.
     """
     beside = path.with_name(f".{path.name}.new")
     try:
-        with beside.open("wb") as file:
-            file.write(data)
+        with beside.open("w+b") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         put_in_place(beside, path)
-    except OSError:
+    except BaseException:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
         raise

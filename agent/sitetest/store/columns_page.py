@@ -7,7 +7,14 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from sitetest.store.fields import ATTEMPT_FIELDS, PENDING_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.fields import (
+    ATTEMPT_FIELDS,
+    BASELINE_FIELDS,
+    OBSERVATION_FIELDS,
+    SCHEMA_VERSION,
+    SECOND_FIELDS,
+    Field,
+)
 
 _INTRODUCTION = """\
 <!-- Made by `python -m sitetest.store.columns_page docs/columns.md`; do not edit. -->
@@ -30,7 +37,8 @@ How values are written in CSV:
 - UTF-8, commas, quotes and line ends as in RFC 4180.
 
 *Must match*: attempts in which the column differs may not be pooled or compared without saying so, unless it is the
-compared column itself.
+compared column itself. *Where known*: an empty cell (`none` in `link_source`) agrees with any value; elsewhere an empty
+cell is a value like any other.
 """
 
 
@@ -54,6 +62,16 @@ def columns_page() -> str:
             "",
             *_table(SECOND_FIELDS),
             "",
+            "What observers saw is lined up with the second to within about a tenth of one.",
+            "",
+            "## Observations: one row a record of an observer (`sitetest export` only)",
+            "",
+            *_table(OBSERVATION_FIELDS),
+            "",
+            "## Baselines: one row a measurement of the wire alone (`sitetest export` only)",
+            "",
+            *_table(BASELINE_FIELDS),
+            "",
         )
     )
 
@@ -67,11 +85,16 @@ def _table(fields: Sequence[Field]) -> list[str]:
         "| column | type | unit | must match | meaning |",
         "|---|---|---|---|---|",
         *(
-            f"| `{field.name}` | {field.type} | {field.unit or ''} | {'yes' if field.must_match else ''} "
-            f"| {_meaning(field)} |"
+            f"| `{field.name}` | {field.type} | {field.unit or ''} | {_must_match(field)} | {_meaning(field)} |"
             for field in fields
         ),
     ]
+
+
+def _must_match(field: Field) -> str:
+    if not field.must_match:
+        return ""
+    return "yes" if field.not_known is None else "where known"
 
 
 def _meaning(field: Field) -> str:
@@ -80,8 +103,6 @@ def _meaning(field: Field) -> str:
         notes.append("One of " + ", ".join(f"`{value}`" for value in field.allowed) + ".")
     if field.required:
         notes.append("Never empty.")
-    if field in ATTEMPT_FIELDS and field.name in PENDING_FIELDS:
-        notes.append("Not measured yet by this version.")
     if field.since > 1:
         notes.append(f"Since format {field.since}.")
     return " ".join(notes)

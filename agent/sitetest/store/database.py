@@ -19,15 +19,18 @@ from sitetest import __version__
 from sitetest.errors import StoreError, StoreFull
 from sitetest.store import opening
 from sitetest.store.reading import TABLE_NAME, StoreReader
-from sitetest.store.records import AttemptRecord, EventRecord, Flag, TurnRecord, VisitRecord
+from sitetest.store.records import AttemptRecord, BaselineRecord, EventRecord, Flag, TurnRecord, VisitRecord
 from sitetest.store.reserve import Reserve
 from sitetest.store.rows import (
     ATTEMPT_COLUMNS,
+    BASELINE_COLUMNS,
     EVENT_COLUMNS,
     FLAG_COLUMNS,
+    OBSERVATION_COLUMNS,
     SECOND_COLUMNS,
     TURN_COLUMNS,
     VISIT_COLUMNS,
+    attempt_to_row,
     second_to_row,
     time_text,
     to_row,
@@ -49,6 +52,9 @@ _INSERT_VISIT = _insert("visit", VISIT_COLUMNS)
 _INSERT_TURN = _insert("turn", TURN_COLUMNS)
 _INSERT_ATTEMPT = _insert("attempt", (*ATTEMPT_COLUMNS, "settled", "turn_sequence"))
 _INSERT_SECOND = _insert("second", ("test_id", *SECOND_COLUMNS))
+_INSERT_RAW = "INSERT INTO raw (test_id, body) VALUES (:test_id, :raw)"
+_INSERT_OBSERVATION = _insert("observation", ("test_id", *OBSERVATION_COLUMNS))
+_INSERT_BASELINE = _insert("baseline", BASELINE_COLUMNS)
 _INSERT_FLAG = _insert("flag", ("test_id", *FLAG_COLUMNS))
 _INSERT_EVENT = _insert("event", EVENT_COLUMNS)
 _SETTLE_ATTEMPT = (
@@ -155,21 +161,27 @@ class Store(StoreReader):
         self._commit(lambda connection: self._insert_attempt(connection, row))
 
     def end_attempt(self, record: AttemptRecord) -> None:
-        """Keep the finished attempt, its seconds and flags in place of what :meth:`begin_attempt` announced, in one
+        """Keep the finished attempt with all its detail in place of what :meth:`begin_attempt` announced, in one
         transaction, and bring results.csv up to date (see :attr:`table_problem`).
 
-        Raises StoreFull *after* the attempt is kept when that took the last room; its message says which of the two it
-        was. Raises StoreError, and has changed nothing, for an attempt that is already kept.
+        An attempt that took the last room is kept like any other; the next :meth:`begin_attempt` refuses. Raises
+        StoreFull when it could not be kept even in the reserve: it then stays as announced. Raises StoreError, and has
+        changed nothing, for an attempt that is already kept.
         """
+        named = {"test_id": record.test_id}
         row = self._attempt_row(record, settled=True)
         seconds = [self._checked(second_to_row, record.test_id, second) for second in record.seconds]
-        flags = [{**self._row(flag, FLAG_COLUMNS), "test_id": record.test_id} for flag in record.flags]
+        flags = [self._row(flag, FLAG_COLUMNS) | named for flag in record.flags]
+        observations = [self._row(seen, OBSERVATION_COLUMNS) | named for seen in record.observations]
+        raw = [] if record.raw is None else [self._checked(to_row, record, ("test_id", "raw"))]
 
         def write(connection: sqlite3.Connection) -> None:
             if connection.execute(_SETTLE_ATTEMPT, row).rowcount == 0:
                 self._insert_attempt(connection, row)
             connection.executemany(_INSERT_SECOND, seconds)
             connection.executemany(_INSERT_FLAG, flags)
+            connection.executemany(_INSERT_OBSERVATION, observations)
+            connection.executemany(_INSERT_RAW, raw)
 
         try:
             self._commit_from_reserve(write)
@@ -180,12 +192,6 @@ class Store(StoreReader):
                 "Free some space, then go on with `--resume`: that attempt is made again.",
             ) from problem
         self._bring_up_to_date(record.test_id)
-        if not self._reserve.held:
-            raise StoreFull(
-                f"The disk of {self.path.parent} is full. Everything that was measured is kept, the last attempt "
-                "included.",
-                "Free some space, then go on with `--resume`.",
-            )
 
     def add_flag(self, test_id: str, flag: Flag) -> None:
         """Add a flag to an attempt that is already kept. Raises StoreError when there is no such attempt."""
@@ -197,6 +203,11 @@ class Store(StoreReader):
         """Keep something that happened."""
         row = self._row(event, EVENT_COLUMNS)
         self._commit_from_reserve(lambda connection: connection.execute(_INSERT_EVENT, row))
+
+    def add_baseline(self, baseline: BaselineRecord) -> None:
+        """Keep what the wire gave when the laptop stood on it. Raises StoreError for one that is already kept."""
+        row = self._row(baseline, BASELINE_COLUMNS)
+        self._commit_from_reserve(lambda connection: connection.execute(_INSERT_BASELINE, row))
 
     def end_visit(self, visit_id: str, at: datetime, outcome: str) -> None:
         """Keep how the visit ended; a resumed one ends again. Raises StoreError when there is no such visit."""
@@ -251,7 +262,7 @@ class Store(StoreReader):
             raise
 
     def _attempt_row(self, record: AttemptRecord, *, settled: bool) -> dict[str, Any]:
-        return {**self._row(record, ATTEMPT_COLUMNS), "settled": int(settled)}
+        return {**self._checked(attempt_to_row, record), "settled": int(settled)}
 
     def _row(self, record: object, columns: tuple[str, ...]) -> dict[str, Any]:
         return self._checked(to_row, record, columns)

@@ -6,6 +6,7 @@ The names up to ``schema_version`` and their order are a promise to other people
 History of SCHEMA_VERSION (`user_version` of the store, column `schema_version`):
 
     1  first version
+    2  what observers see beside an attempt: more columns of attempts and seconds; the tables observations and baselines
 
 May import the standard library only.
 """
@@ -13,7 +14,7 @@ May import the standard library only.
 from dataclasses import dataclass
 from typing import Literal
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 FieldType = Literal["string", "integer", "number", "boolean", "datetime"]
 
@@ -23,8 +24,10 @@ class Field:
     """One column.
 
     unit: None for names and counts. since: SCHEMA_VERSION that brought it. must_match: attempts in which it differs may
-    not be pooled or compared without saying so, unless it is the compared column itself. allowed: the only values, or
-    empty. required: never an empty cell. unique: no two rows have the same. minimum: the smallest value, or None.
+    not be pooled or compared without saying so, unless it is the compared column itself. not_known: of such a column,
+    the cell that says that nobody could tell, which agrees with any value; None where an empty cell is a value like any
+    other. allowed: the only values, or empty. required: never an empty cell. unique: no two rows have the same.
+    minimum: the smallest value, or None.
     """
 
     name: str
@@ -33,6 +36,7 @@ class Field:
     meaning: str
     since: int = 1
     must_match: bool = False
+    not_known: str | None = None
     allowed: tuple[str, ...] = ()
     required: bool = False
     unique: bool = False
@@ -109,23 +113,33 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
     Field("rtt_loaded_p95_ms", "number", "ms", "95th percentile of round-trip time during the transfer.", minimum=0),
     Field("tcp_efficiency_pct", "number", "%", "TCP efficiency as RFC 6349 defines it.", minimum=0),
     Field("buffer_delay_pct", "number", "%", "Buffer delay as RFC 6349 defines it."),
-    Field("band", "string", "GHz", "Radio band.", allowed=("2.4", "5", "6")),
+    Field("band", "string", "GHz", "Radio band.", must_match=True, not_known="", allowed=("2.4", "5", "6")),
     Field("channel", "integer", None, "Number of the primary channel.", minimum=1),
-    Field("width_mhz", "integer", "MHz", "Channel width.", minimum=1),
+    Field("width_mhz", "integer", "MHz", "Channel width.", must_match=True, not_known="", minimum=1),
     Field("rssi_dbm", "number", "dBm", "Signal strength at the laptop, median over the attempt."),
     Field("tx_rate_mbps", "number", "Mbit/s", "Radio rate from the laptop, median over the attempt.", minimum=0),
     Field("rx_rate_mbps", "number", "Mbit/s", "Radio rate to the laptop, median over the attempt.", minimum=0),
-    Field("phy", "string", None, "Generation of the radio link: ht, vht, he, eht."),
-    Field("bssid_label", "string", None, "Label of the radio that the laptop was joined to; not its address."),
+    Field(
+        "phy", "string", None, "Generation of the radio link: from HT, which is 802.11n, to UHR, 802.11bn.",
+        must_match=True, not_known="", allowed=("legacy", "HT", "VHT", "HE", "EHT", "UHR"),
+    ),
+    Field(
+        "bssid_label", "string", None, "Label of the radio that the laptop was joined to; not its address.",
+        must_match=True, not_known="",
+    ),
     Field(
         "link_source", "string", None,
         "Where the radio columns come from: none, nothing was read; simulated, there is no radio behind this row.",
-        must_match=True, allowed=("live", "recorded", "simulated", "none"), required=True,
+        must_match=True, not_known="none", allowed=("live", "recorded", "simulated", "none"), required=True,
     ),
     Field("ceiling_mbps", "number", "Mbit/s", "The most that the narrowest known part of the path allows.", minimum=0),
     Field("ceiling_by", "string", None, "Which part of the path that is."),
-    Field("congestion_control", "string", None, "TCP congestion control of the sender.", must_match=True),
-    Field("engine_version", "string", None, "Version of the library that moved the bytes.", must_match=True),
+    Field(
+        "congestion_control", "string", None, "TCP congestion control of the sender.", must_match=True, not_known="",
+    ),
+    Field(
+        "engine_version", "string", None, "Version of the library that moved the bytes.", must_match=True, not_known="",
+    ),
     Field("sitetest_version", "string", None, "Version of sitetest that began the visit.", required=True),
     Field("schema_version", "integer", None, "Version of this table.", required=True, minimum=1),
     # Up to here: the promise. New columns follow.
@@ -151,6 +165,55 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         "simulated", "string", None, "What the server said it simulates; empty for a real measurement.",
         must_match=True,
     ),
+    Field(
+        "rtt_after_ms", "number", "ms", "Median round-trip time after the transfer, path idle again.",
+        since=2, minimum=0,
+    ),
+    Field(
+        "probe_loss_pct", "number", "%", "Share of the latency probes during the transfer that were never answered.",
+        since=2, minimum=0,
+    ),
+    Field(
+        "responsiveness_rpm", "number", "1/min", "Responsiveness under load in round trips a minute.",
+        since=2, minimum=0,
+    ),
+    Field(
+        "responsiveness_draft", "string", None, "The IETF draft, with revision, by which it is counted.",
+        since=2,
+    ),
+    Field("latency_why", "string", None, "Why there is no latency; empty when there is.", since=2),
+    Field(
+        "power_save", "boolean", None, "Whether Wi-Fi power save was on at the laptop.",
+        since=2, must_match=True, not_known="",
+    ),
+    Field("interface", "string", None, "Network interface of the laptop that carried the transfer.", since=2),
+    Field(
+        "interface_kind", "string", None, "What that interface is.",
+        since=2, must_match=True, not_known="", allowed=("wifi", "ethernet", "tunnel", "other"),
+    ),
+    Field("link_mbps", "integer", "Mbit/s", "Speed of that interface, when it is wired.", since=2, minimum=1),
+    Field(
+        "server_link_mbps", "integer", "Mbit/s", "Speed of the server's end of the wire.",
+        since=2, must_match=True, not_known="", minimum=1,
+    ),
+    Field("mss_bytes", "integer", "byte", "Largest TCP segment in which the sender sent payload.", since=2, minimum=1),
+    Field("busiest_core_pct", "number", "%", "Load of the laptop's busiest core.", since=2, minimum=0),
+    Field("server_busiest_core_pct", "number", "%", "Load of the server's busiest core.", since=2, minimum=0),
+    Field(
+        "other_traffic_pct", "number", "%", "What else went over the laptop's interface, in per cent of the payload.",
+        since=2, minimum=0,
+    ),
+    Field(
+        "plugged", "boolean", None, "Whether the laptop ran on the mains, not on its battery.",
+        since=2, must_match=True, not_known="",
+    ),
+    Field("binding", "string", None, "What limits the result, in one word, as far as can be told.", since=2),
+    Field("binding_figures", "string", None, "The figures that say so.", since=2),
+    Field(
+        "unknown", "string", None,
+        "Names of flags that could not be evaluated on this system, separated by semicolons; empty when all could.",
+        since=2,
+    ),
 )  # fmt: skip
 """Columns of the tidy table, one row an attempt."""
 
@@ -174,14 +237,55 @@ SECOND_FIELDS: tuple[Field, ...] = (
     ),
     Field("rtt_ms", "number", "ms", "Smoothed TCP round-trip time of the sender, mean over streams.", minimum=0),
     Field("retransmits", "integer", None, "TCP segments that the sender sent again in it.", minimum=0),
+    Field(
+        "probe_rtt_ms", "number", "ms", "Median round-trip time of the latency probes sent in it.", since=2, minimum=0,
+    ),
+    Field("probes_lost", "integer", None, "Latency probes sent in it and never answered.", since=2, minimum=0),
+    Field("rssi_dbm", "number", "dBm", "Signal strength at the laptop.", since=2),
+    Field("tx_rate_mbps", "number", "Mbit/s", "Radio rate from the laptop.", since=2, minimum=0),
+    Field("rx_rate_mbps", "number", "Mbit/s", "Radio rate to the laptop.", since=2, minimum=0),
+    Field("channel", "integer", None, "Number of the primary channel.", since=2, minimum=1),
+    Field("width_mhz", "integer", "MHz", "Channel width.", since=2, minimum=1),
+    Field("bssid_label", "string", None, "As in the attempts table.", since=2),
+    Field("busiest_core_pct", "number", "%", "Load of the laptop's busiest core in it.", since=2, minimum=0),
+    Field("server_busiest_core_pct", "number", "%", "Load of the server's busiest core in it.", since=2, minimum=0),
+    Field("other_mbps", "number", "Mbit/s", "What else went over the laptop's interface in it.", since=2, minimum=0),
 )  # fmt: skip
 """Columns of the seconds table, one row a second of an attempt."""
 
-PENDING_FIELDS = frozenset(
-    {
-        "rtt_idle_ms", "rtt_loaded_p50_ms", "rtt_loaded_p95_ms", "tcp_efficiency_pct", "buffer_delay_pct",
-        "band", "channel", "width_mhz", "rssi_dbm", "tx_rate_mbps", "rx_rate_mbps", "phy", "bssid_label",
-        "ceiling_mbps", "ceiling_by",
-    }
+OBSERVATION_FIELDS: tuple[Field, ...] = (
+    Field("test_id", "string", None, "The attempt beside which it was seen.", since=2, required=True),
+    Field(
+        "kind", "string", None,
+        "What is told: link, the radio link at one instant; link_event, something that happened to it; link_facts, its "
+        "slow facts; host and server_host, a second of either machine; interface, the network interface; latency, the "
+        "latency probes; foreign_probe, one probe on a connection of its own, for responsiveness.",
+        since=2, required=True,
+        allowed=(
+            "link", "link_event", "link_facts", "host", "server_host", "interface", "latency", "foreign_probe",
+        ),
+    ),
+    Field("at_s", "number", "s", "When, since the load began; negative before it.", since=2, required=True),
+    Field("body", "string", None, "The observer's record as a JSON document.", since=2, required=True),
 )  # fmt: skip
-"""Columns that this version declares and does not measure yet: always empty."""
+"""Columns of the observations table, one row a record of an observer, in the order in which they were written."""
+
+BASELINE_FIELDS: tuple[Field, ...] = (
+    Field("baseline_id", "string", None, "Identifies the baseline.", since=2, required=True, unique=True),
+    Field("measured_at", "datetime", None, "When, UTC, by the laptop's clock.", since=2, required=True),
+    Field("client", "string", None, "Label of the laptop.", since=2, required=True),
+    Field("server", "string", None, "The test server.", since=2, required=True),
+    Field("interface", "string", None, "Wired interface of the laptop.", since=2),
+    Field("link_mbps", "integer", "Mbit/s", "Speed of the laptop's end of the wire.", since=2, minimum=1),
+    Field("server_link_mbps", "integer", "Mbit/s", "Speed of the server's end of the wire.", since=2, minimum=1),
+    Field("engine", "string", None, "What moved the bytes.", since=2, allowed=("iperf3", "http"), required=True),
+    Field("streams", "integer", None, "TCP connections at once.", since=2, required=True, minimum=1),
+    Field("duration_s", "number", "s", "Planned length of a measuring window.", since=2, required=True, minimum=0),
+    Field(
+        "download_mbps", "number", "Mbit/s",
+        "Median of the figures of record towards the laptop, as throughput_mbps in the attempts table.",
+        since=2, minimum=0,
+    ),
+    Field("upload_mbps", "number", "Mbit/s", "The same from the laptop.", since=2, minimum=0),
+)  # fmt: skip
+"""Columns of the baselines table, one row a measurement of the wire alone."""

@@ -7,7 +7,7 @@ May import the standard library, errors and the schema only.
 import sqlite3
 from collections.abc import Callable, Sequence
 
-from sitetest.store.schema import APPLICATION_ID, SCHEMA_1
+from sitetest.store.schema import APPLICATION_ID, SCHEMA_1, SCHEMA_2
 
 Step = Callable[[sqlite3.Connection], None]
 
@@ -15,6 +15,11 @@ Step = Callable[[sqlite3.Connection], None]
 def _create(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     for statement in _statements(SCHEMA_1):
+        connection.execute(statement)
+
+
+def _take_in_observers(connection: sqlite3.Connection) -> None:
+    for statement in _statements(SCHEMA_2):
         connection.execute(statement)
 
 
@@ -30,7 +35,7 @@ def _statements(script: str) -> list[str]:
     return found
 
 
-STEPS: tuple[Step, ...] = (_create,)
+STEPS: tuple[Step, ...] = (_create, _take_in_observers)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

@@ -7,18 +7,30 @@ holds up a run. May import the rest of this room and the standard library only.
 import sqlite3
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from sitetest.errors import StoreError
 from sitetest.store.opening import open_for_reading
-from sitetest.store.records import AttemptRecord, EventRecord, Flag, SecondRecord, TurnRecord, VisitRecord
+from sitetest.store.records import (
+    AttemptRecord,
+    BaselineRecord,
+    EventRecord,
+    Flag,
+    Observation,
+    SecondRecord,
+    TurnRecord,
+    VisitRecord,
+)
 from sitetest.store.rows import (
-    ATTEMPT_COLUMNS_WITHOUT_RAW,
+    ATTEMPT_COLUMNS,
     attempt_of,
+    baseline_of,
     event_of,
     flag_of,
+    observation_of,
     second_of,
     turn_of,
     visit_of,
@@ -32,7 +44,7 @@ STORE_NAME = "site.sqlite"
 TABLE_NAME = "results.csv"
 """Name of the tidy table inside ``results/``."""
 
-_ATTEMPT = ", ".join(f"attempt.{name}" for name in (*ATTEMPT_COLUMNS_WITHOUT_RAW, "turn_sequence"))
+_ATTEMPT = ", ".join(f"attempt.{name}" for name in (*ATTEMPT_COLUMNS, "turn_sequence"))
 
 
 def store_path(site_dir: Path) -> Path:
@@ -110,16 +122,22 @@ class StoreReader:
             return [event_of(row) for row in rows]
 
     def attempts(self, visit_id: str) -> Sequence[AttemptRecord]:
-        """Every attempt of a visit in the order in which it ran, with flags, without seconds and raw text."""
+        """Every attempt of a visit in the order in which it ran, with flags, without the rest of its detail."""
         return [facts.attempt for facts in self._facts("WHERE attempt.visit_id = ?", visit_id)]
 
     def attempt(self, test_id: str) -> AttemptRecord:
-        """One attempt whole: flags, seconds and raw text. Raises StoreError when there is none of that name."""
+        """One attempt whole: flags, seconds, observations and raw text. Raises StoreError when there is none of that
+        name."""
         with translated_reading(self.path):
             rows = self._rows("SELECT * FROM attempt WHERE test_id = ?", test_id)
             if rows:
-                flags = self._flags("WHERE test_id = ?", test_id).get(test_id, ())
-                return attempt_of(rows[0], flags, tuple(self.seconds(test_id)))
+                raw = self._rows("SELECT body FROM raw WHERE test_id = ?", test_id)
+                return replace(
+                    attempt_of(rows[0], self._flags("WHERE test_id = ?", test_id).get(test_id, ())),
+                    seconds=tuple(self.seconds(test_id)),
+                    observations=tuple(self.observations(test_id)),
+                    raw=raw[0]["body"] if raw else None,
+                )
         raise StoreError(f"There is no attempt {test_id} in {self.path}.")
 
     def seconds(self, test_id: str) -> list[SecondRecord]:
@@ -128,29 +146,39 @@ class StoreReader:
             rows = self._rows("SELECT * FROM second WHERE test_id = ? ORDER BY second", test_id)
             return [second_of(row) for row in rows]
 
-    def site_seconds(self) -> dict[str, list[SecondRecord]]:
-        """The seconds of every attempt of the site that has any, by test_id."""
-        found: defaultdict[str, list[SecondRecord]] = defaultdict(list)
+    def observations(self, test_id: str) -> list[Observation]:
+        """What the observers of one attempt wrote, in their order; empty when nobody looked on."""
         with translated_reading(self.path):
-            for row in self._rows("SELECT * FROM second ORDER BY test_id, second"):
-                found[row["test_id"]].append(second_of(row))
-        return dict(found)
+            rows = self._rows("SELECT * FROM observation WHERE test_id = ? ORDER BY sequence", test_id)
+            return [observation_of(row) for row in rows]
+
+    def baselines(self) -> list[BaselineRecord]:
+        """Every wired baseline of the site in the order in which it was measured: the newest is the last."""
+        with translated_reading(self.path):
+            return [baseline_of(row) for row in self._rows("SELECT * FROM baseline ORDER BY sequence")]
 
     def facts(self) -> list[Facts]:
-        """Every attempt of the site with its visit and turn, in the order in which it ran, without seconds and raw."""
+        """Every attempt of the site with its visit and turn, in the order in which it ran, with flags, without the rest
+        of its detail."""
         return self._facts("")
 
     def _facts(self, where: str, *values: Any) -> list[Facts]:
+        """Read the attempts that a condition names, and of the other tables what belongs to them alone."""
+
+        def of(column: str, named_by: str) -> str:
+            return f"WHERE {column} IN (SELECT attempt.{named_by} FROM attempt {where})" if where else ""  # noqa: S608
+
         with translated_reading(self.path), self._one_state():
             attempts = self._rows(f"SELECT {_ATTEMPT} FROM attempt {where} ORDER BY sequence", *values)  # noqa: S608
-            named = f"WHERE test_id IN (SELECT test_id FROM attempt {where})" if where else ""  # noqa: S608
-            flags = self._flags(named, *values)
-            visits = {row["visit_id"]: visit_of(row) for row in self._rows("SELECT * FROM visit")}
-            turns = {row["sequence"]: turn_of(row) for row in self._rows("SELECT * FROM turn")}
+            flags = self._flags(of("test_id", "test_id"), *values)
+            visits = self._rows(f"SELECT * FROM visit {of('visit_id', 'visit_id')}", *values)  # noqa: S608
+            turns = self._rows(f"SELECT * FROM turn {of('sequence', 'turn_sequence')}", *values)  # noqa: S608
+            visit_by_id = {row["visit_id"]: visit_of(row) for row in visits}
+            turn_by_sequence = {row["sequence"]: turn_of(row) for row in turns}
             return [
                 Facts(
-                    visits[row["visit_id"]],
-                    turns.get(row["turn_sequence"]),
+                    visit_by_id[row["visit_id"]],
+                    turn_by_sequence.get(row["turn_sequence"]),
                     attempt_of(row, flags.get(row["test_id"], ())),
                 )
                 for row in attempts

@@ -65,6 +65,11 @@ class SecondRecord:
 
     second: 0 for the first. stream_bytes: received in it, one entry a stream. rtt_ms: mean over streams of the
     sender's smoothed TCP round-trip time; retransmits: in this second; both None where the sender does not tell.
+
+    From the observers, lined up to within about a tenth of a second; None where not known: probe_rtt_ms: median of the
+    latency probes sent in it; probes_lost: those of them never answered. rssi_dbm, tx_rate_mbps, rx_rate_mbps, channel,
+    width_mhz, bssid_label: of the link. busiest_core_pct, server_busiest_core_pct: 0 to 100. other_mbps: what else went
+    over the laptop's interface.
     """
 
     second: int
@@ -74,6 +79,54 @@ class SecondRecord:
     stream_bytes: tuple[float, ...]
     rtt_ms: float | None = None
     retransmits: int | None = None
+    probe_rtt_ms: float | None = None
+    probes_lost: int | None = None
+    rssi_dbm: float | None = None
+    tx_rate_mbps: float | None = None
+    rx_rate_mbps: float | None = None
+    channel: int | None = None
+    width_mhz: int | None = None
+    bssid_label: str | None = None
+    busiest_core_pct: float | None = None
+    server_busiest_core_pct: float | None = None
+    other_mbps: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One record of an observer, whole. kind: ``link``, ``link_event``, ``link_facts``, ``host``, ``server_host``,
+    ``interface``, ``latency`` or ``foreign_probe``. at_s: seconds since the load began, negative before it. body: JSON.
+    """
+
+    kind: str
+    at_s: float
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineRecord:
+    """The wired baseline: what the wire gave when the laptop stood on it (`sitetest check`), without any radio.
+
+    client, server: labels. interface: of the laptop. link_mbps, server_link_mbps: speeds of the two wired ends, None
+    where not known. download_mbps, upload_mbps: goodput, medians of what was measured; None when not measured.
+    """
+
+    baseline_id: str
+    measured_at: datetime
+    client: str
+    server: str
+    interface: str | None
+    link_mbps: int | None
+    server_link_mbps: int | None
+    engine: str
+    streams: int
+    duration_s: float
+    download_mbps: float | None
+    upload_mbps: float | None
+
+    def goodput_mbps(self, direction: str) -> float | None:
+        """Goodput in a direction, ``download`` or ``upload``; None when it was not measured."""
+        return {"download": self.download_mbps, "upload": self.upload_mbps}[direction]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +145,9 @@ class AttemptRecord:
     reason: why the status is what it is, one sentence; empty when ok. purpose: why the attempt was made at all.
     offset_s: seconds of the monotonic clock since the visit began (or was resumed). wall_s: seconds that the attempt
     took in all, association and lease included. window_s: real length of the measuring window. moved_bytes: everything
-    that reached the receiver, warm-up included. raw: the engine's own record as text.
+    that reached the receiver, warm-up included. raw: the engine's own record as text. unknown: names of flags that
+    could not be evaluated on this system. binding: what binds the attempt, in one word (`ceilings/binding.py`), and
+    binding_figures the figures that say so. observations: the observers' own records.
     """
 
     test_id: str
@@ -131,6 +186,41 @@ class AttemptRecord:
     raw: str | None = None
     flags: tuple[Flag, ...] = ()
     seconds: tuple[SecondRecord, ...] = ()
+    rtt_idle_ms: float | None = None
+    rtt_loaded_p50_ms: float | None = None
+    rtt_loaded_p95_ms: float | None = None
+    rtt_after_ms: float | None = None
+    probe_loss_pct: float | None = None
+    tcp_efficiency_pct: float | None = None
+    buffer_delay_pct: float | None = None
+    responsiveness_rpm: float | None = None
+    responsiveness_draft: str | None = None
+    latency_why: str | None = None
+    link_source: str = "none"
+    band: str | None = None
+    channel: int | None = None
+    width_mhz: int | None = None
+    rssi_dbm: float | None = None
+    tx_rate_mbps: float | None = None
+    rx_rate_mbps: float | None = None
+    phy: str | None = None
+    bssid_label: str | None = None
+    power_save: bool | None = None
+    interface: str | None = None
+    interface_kind: str | None = None
+    link_mbps: int | None = None
+    server_link_mbps: int | None = None
+    mss_bytes: int | None = None
+    busiest_core_pct: float | None = None
+    server_busiest_core_pct: float | None = None
+    other_traffic_pct: float | None = None
+    plugged: bool | None = None
+    ceiling_mbps: float | None = None
+    ceiling_by: str | None = None
+    binding: str | None = None
+    binding_figures: str | None = None
+    unknown: tuple[str, ...] = ()
+    observations: tuple[Observation, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,10 @@ from typing import Any, Protocol
 
 from sitetest.store.records import (
     AttemptRecord,
+    BaselineRecord,
     EventRecord,
     Flag,
+    Observation,
     Purpose,
     SecondRecord,
     Status,
@@ -40,8 +42,13 @@ TURN_COLUMNS = tuple(field.name for field in fields(TurnRecord))
 SECOND_COLUMNS = tuple(field.name for field in fields(SecondRecord))
 FLAG_COLUMNS = tuple(field.name for field in fields(Flag))
 EVENT_COLUMNS = tuple(field.name for field in fields(EventRecord))
-ATTEMPT_COLUMNS = tuple(field.name for field in fields(AttemptRecord) if field.name not in ("flags", "seconds"))
-ATTEMPT_COLUMNS_WITHOUT_RAW = tuple(name for name in ATTEMPT_COLUMNS if name != "raw")
+OBSERVATION_COLUMNS = tuple(field.name for field in fields(Observation))
+BASELINE_COLUMNS = tuple(field.name for field in fields(BaselineRecord))
+DETAIL = ("raw", "flags", "seconds", "observations")
+"""Fields of an attempt that have tables of their own."""
+ATTEMPT_COLUMNS = tuple(field.name for field in fields(AttemptRecord) if field.name not in DETAIL)
+
+_TRUE_OR_FALSE = tuple(field.name for field in fields(AttemptRecord) if field.type == bool | None)
 
 
 def time_text(at: datetime) -> str:
@@ -74,6 +81,13 @@ def to_row(record: object, columns: Iterable[str]) -> dict[str, Any]:
             row[name] = _cell(getattr(record, name))
         except ValueError as problem:
             raise ValueError(f"{name}: {problem}") from problem
+    return row
+
+
+def attempt_to_row(attempt: AttemptRecord) -> dict[str, Any]:
+    """Return the cells of an attempt, without what has tables of its own. Raises ValueError naming the field."""
+    row = to_row(attempt, (name for name in ATTEMPT_COLUMNS if name != "unknown"))
+    row["unknown"] = json.dumps(attempt.unknown)
     return row
 
 
@@ -120,10 +134,21 @@ def second_of(row: Row) -> SecondRecord:
     )
 
 
-def attempt_of(row: Row, flags: tuple[Flag, ...], seconds: tuple[SecondRecord, ...] = ()) -> AttemptRecord:
-    """Read an attempt; without raw text when the row has none. Raises ValueError or TypeError when it is not one."""
-    columns = ATTEMPT_COLUMNS if "raw" in row.keys() else ATTEMPT_COLUMNS_WITHOUT_RAW  # noqa: SIM118 (sqlite3.Row)
-    cells = _timed(row, columns, "started_at")
+def observation_of(row: Row) -> Observation:
+    """Read an observation."""
+    return Observation(**_picked(row, OBSERVATION_COLUMNS))
+
+
+def baseline_of(row: Row) -> BaselineRecord:
+    """Read a wired baseline. Raises ValueError or TypeError when the row is not one."""
+    return BaselineRecord(**_timed(row, BASELINE_COLUMNS, "measured_at"))
+
+
+def attempt_of(row: Row, flags: tuple[Flag, ...]) -> AttemptRecord:
+    """Read an attempt, without the rest of its detail. Raises ValueError or TypeError when it is not one."""
+    cells = _timed(row, ATTEMPT_COLUMNS, "started_at")
     cells["status"] = Status(cells["status"])
     cells["purpose"] = Purpose(cells["purpose"])
-    return AttemptRecord(**cells, flags=flags, seconds=seconds)
+    cells["unknown"] = tuple(json.loads(cells["unknown"]))
+    cells |= {name: bool(cells[name]) for name in _TRUE_OR_FALSE if cells[name] is not None}
+    return AttemptRecord(**cells, flags=flags)

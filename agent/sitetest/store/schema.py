@@ -1,4 +1,5 @@
-"""The tables of results/site.sqlite, column by column: the one place where they are written down.
+"""The tables of results/site.sqlite, column by column: the one place where they are written down. What a version added
+to or changed in the one before it stands in a script of its own.
 
 Times are text, ISO 8601 in UTC with microseconds and offset, so that they sort as text. NULL is "not measured".
 Units stand in the names. What has been kept is a fact: triggers refuse to change or delete it, whoever asks.
@@ -143,4 +144,100 @@ CREATE TRIGGER visit_settled BEFORE UPDATE OF
     BEGIN SELECT RAISE(ABORT, 'of a visit, only its end may be added'); END;
 CREATE TRIGGER visit_stays BEFORE DELETE ON visit
     BEGIN SELECT RAISE(ABORT, 'a visit is never deleted'); END;
+"""
+
+SCHEMA_2 = """
+-- What observers saw beside the attempt; NULL where nobody looked or nobody could tell.
+ALTER TABLE attempt ADD COLUMN rtt_idle_ms REAL;             -- medians and percentiles of the latency probes
+ALTER TABLE attempt ADD COLUMN rtt_loaded_p50_ms REAL;
+ALTER TABLE attempt ADD COLUMN rtt_loaded_p95_ms REAL;
+ALTER TABLE attempt ADD COLUMN rtt_after_ms REAL;
+ALTER TABLE attempt ADD COLUMN probe_loss_pct REAL;
+ALTER TABLE attempt ADD COLUMN tcp_efficiency_pct REAL;      -- RFC 6349
+ALTER TABLE attempt ADD COLUMN buffer_delay_pct REAL;        -- RFC 6349
+ALTER TABLE attempt ADD COLUMN responsiveness_rpm REAL;
+ALTER TABLE attempt ADD COLUMN responsiveness_draft TEXT;    -- revision of the draft that defines it
+ALTER TABLE attempt ADD COLUMN latency_why TEXT;             -- why there is no latency, in words
+ALTER TABLE attempt ADD COLUMN link_source TEXT NOT NULL DEFAULT 'none'
+    CHECK (link_source IN ('live', 'recorded', 'simulated', 'none'));
+ALTER TABLE attempt ADD COLUMN band TEXT;                    -- GHz
+ALTER TABLE attempt ADD COLUMN channel INTEGER;
+ALTER TABLE attempt ADD COLUMN width_mhz INTEGER;
+ALTER TABLE attempt ADD COLUMN rssi_dbm REAL;
+ALTER TABLE attempt ADD COLUMN tx_rate_mbps REAL;
+ALTER TABLE attempt ADD COLUMN rx_rate_mbps REAL;
+ALTER TABLE attempt ADD COLUMN phy TEXT;
+ALTER TABLE attempt ADD COLUMN bssid_label TEXT;
+ALTER TABLE attempt ADD COLUMN power_save INTEGER CHECK (power_save IN (0, 1));
+ALTER TABLE attempt ADD COLUMN interface TEXT;
+ALTER TABLE attempt ADD COLUMN interface_kind TEXT;
+ALTER TABLE attempt ADD COLUMN link_mbps INTEGER;            -- of the wired ends
+ALTER TABLE attempt ADD COLUMN server_link_mbps INTEGER;
+ALTER TABLE attempt ADD COLUMN mss_bytes INTEGER;
+ALTER TABLE attempt ADD COLUMN busiest_core_pct REAL;
+ALTER TABLE attempt ADD COLUMN server_busiest_core_pct REAL;
+ALTER TABLE attempt ADD COLUMN other_traffic_pct REAL;       -- of the payload
+ALTER TABLE attempt ADD COLUMN plugged INTEGER CHECK (plugged IN (0, 1));
+ALTER TABLE attempt ADD COLUMN ceiling_mbps REAL;
+ALTER TABLE attempt ADD COLUMN ceiling_by TEXT;
+ALTER TABLE attempt ADD COLUMN binding TEXT;                 -- what binds it, in one word
+ALTER TABLE attempt ADD COLUMN binding_figures TEXT;
+ALTER TABLE attempt ADD COLUMN unknown TEXT NOT NULL DEFAULT '[]'; -- names of flags not evaluated, as a JSON list
+
+ALTER TABLE second ADD COLUMN probe_rtt_ms REAL;
+ALTER TABLE second ADD COLUMN probes_lost INTEGER;
+ALTER TABLE second ADD COLUMN rssi_dbm REAL;
+ALTER TABLE second ADD COLUMN tx_rate_mbps REAL;
+ALTER TABLE second ADD COLUMN rx_rate_mbps REAL;
+ALTER TABLE second ADD COLUMN channel INTEGER;
+ALTER TABLE second ADD COLUMN width_mhz INTEGER;
+ALTER TABLE second ADD COLUMN bssid_label TEXT;
+ALTER TABLE second ADD COLUMN busiest_core_pct REAL;
+ALTER TABLE second ADD COLUMN server_busiest_core_pct REAL;
+ALTER TABLE second ADD COLUMN other_mbps REAL;
+
+CREATE TABLE raw (                        -- apart, so that reading attempts never loads it
+    test_id TEXT PRIMARY KEY REFERENCES attempt (test_id),
+    body    TEXT NOT NULL                 -- the engine's own record
+);
+INSERT INTO raw SELECT test_id, raw FROM attempt WHERE raw IS NOT NULL ORDER BY sequence;
+ALTER TABLE attempt DROP COLUMN raw;
+
+CREATE TABLE observation (
+    sequence INTEGER PRIMARY KEY,         -- order in which the observers wrote them
+    test_id  TEXT NOT NULL REFERENCES attempt (test_id),
+    kind     TEXT NOT NULL,
+    at_s     REAL NOT NULL,               -- since the load began; negative before it
+    body     TEXT NOT NULL                -- JSON
+);
+CREATE INDEX observation_by_attempt ON observation (test_id, sequence);
+
+CREATE TABLE baseline (
+    sequence         INTEGER PRIMARY KEY, -- order in which they were measured
+    baseline_id      TEXT NOT NULL UNIQUE,
+    measured_at      TEXT NOT NULL,       -- time
+    client           TEXT NOT NULL,
+    server           TEXT NOT NULL,
+    interface        TEXT,
+    link_mbps        INTEGER,             -- speeds of the wired ends
+    server_link_mbps INTEGER,
+    engine           TEXT NOT NULL,
+    streams          INTEGER NOT NULL,
+    duration_s       REAL NOT NULL,
+    download_mbps    REAL,
+    upload_mbps      REAL
+);
+
+CREATE TRIGGER raw_settled BEFORE UPDATE ON raw
+    BEGIN SELECT RAISE(ABORT, 'an engine''s record that is kept never changes'); END;
+CREATE TRIGGER raw_stays BEFORE DELETE ON raw
+    BEGIN SELECT RAISE(ABORT, 'an engine''s record is never deleted'); END;
+CREATE TRIGGER observation_settled BEFORE UPDATE ON observation
+    BEGIN SELECT RAISE(ABORT, 'an observation that is kept never changes'); END;
+CREATE TRIGGER observation_stays BEFORE DELETE ON observation
+    BEGIN SELECT RAISE(ABORT, 'an observation is never deleted'); END;
+CREATE TRIGGER baseline_settled BEFORE UPDATE ON baseline
+    BEGIN SELECT RAISE(ABORT, 'a baseline that is kept never changes'); END;
+CREATE TRIGGER baseline_stays BEFORE DELETE ON baseline
+    BEGIN SELECT RAISE(ABORT, 'a baseline is never deleted'); END;
 """

@@ -1,4 +1,4 @@
-"""The tidy tables: one row an attempt, one row a second, made from the registry. Without pandas.
+"""The tidy tables: one row an attempt, a second, an observation, a baseline, made from the registry. Without pandas.
 
 How a value is written as text, in every CSV that leaves this house:
 
@@ -23,8 +23,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from operator import attrgetter
 
-from sitetest.store.fields import ATTEMPT_FIELDS, PENDING_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
-from sitetest.store.records import AttemptRecord, SecondRecord, Status, TurnRecord, VisitRecord
+from sitetest.store.fields import ATTEMPT_FIELDS, BASELINE_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.records import (
+    AttemptRecord,
+    BaselineRecord,
+    Observation,
+    SecondRecord,
+    Status,
+    TurnRecord,
+    VisitRecord,
+)
 from sitetest.store.rows import SECOND_COLUMNS, time_text
 
 Value = str | int | float | bool | datetime | None
@@ -50,6 +58,12 @@ def is_counted(attempt: AttemptRecord) -> bool:
     return attempt.status is Status.OK and all(flag.severity == "note" for flag in attempt.flags)
 
 
+def link_source(visit: VisitRecord, attempt: AttemptRecord) -> str:
+    """Where the radio columns of an attempt come from; ``simulated`` for any attempt that no radio was read beside and
+    that went over a simulated link."""
+    return "simulated" if visit.simulated is not None and attempt.link_source == "none" else attempt.link_source
+
+
 def _of_turn(name: str) -> Callable[[Facts], Value]:
     def read(facts: Facts) -> Value:
         value: Value = None if facts.turn is None else getattr(facts.turn, name)
@@ -67,9 +81,9 @@ _ELSEWHERE: Mapping[str, Callable[[Facts], Value]] = {
     "purpose": lambda facts: facts.attempt.purpose.value,
     "flags": lambda facts: ";".join(dict.fromkeys(flag.name for flag in facts.attempt.flags)),
     "counted": lambda facts: is_counted(facts.attempt),
-    "link_source": lambda facts: "none" if facts.visit.simulated is None else "simulated",
+    "link_source": lambda facts: link_source(facts.visit, facts.attempt),
+    "unknown": lambda facts: ";".join(facts.attempt.unknown),
     "schema_version": lambda _: SCHEMA_VERSION,
-    **dict.fromkeys(PENDING_FIELDS, lambda _: None),
 }
 """Columns that are not simply a field of the attempt."""
 
@@ -90,6 +104,16 @@ def second_values(attempt: AttemptRecord, second: SecondRecord) -> tuple[Value, 
         "stream_bytes": ";".join(number_text(count) for count in second.stream_bytes),
     }
     return tuple(own[name] if name in own else getattr(attempt, name) for name in (f.name for f in SECOND_FIELDS))
+
+
+def observation_values(attempt: AttemptRecord, seen: Observation) -> tuple[Value, ...]:
+    """Return the values of one row of the observations table, in the order of OBSERVATION_FIELDS."""
+    return (attempt.test_id, seen.kind, seen.at_s, seen.body)
+
+
+def baseline_values(baseline: BaselineRecord) -> tuple[Value, ...]:
+    """Return the values of one row of the baselines table, in the order of BASELINE_FIELDS; None is not known."""
+    return tuple(getattr(baseline, field.name) for field in BASELINE_FIELDS)
 
 
 def number_text(value: float) -> str:
@@ -137,10 +161,8 @@ def attempt_line(facts: Facts) -> str:
     return csv_line(map(cell_text, attempt_values(facts)))
 
 
-def csv_text(fields: Sequence[Field], rows: Iterable[Sequence[Value]]) -> str:
-    """Return a whole table, header and all."""
+def csv_rows(rows: Iterable[Sequence[Value]]) -> str:
+    """Return the lines of some rows."""
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(field.name for field in fields)
-    writer.writerows(map(cell_text, values) for values in rows)
+    csv.writer(text, lineterminator="\r\n").writerows(map(cell_text, values) for values in rows)
     return text.getvalue()

@@ -13,23 +13,25 @@ from sitetest.store.atomic_file import write_atomically
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.tidy import Facts, attempt_line, header_line
 
+_HEADER = header_line(ATTEMPT_FIELDS).encode("utf-8")
+
 
 class TidyFile:
     """The file and the lines that belong in it. problem: why it is not up to date, a sentence; None when it is."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._lines: dict[str, str] = {}
+        self._lines: dict[str, bytes] = {}
         self.problem: str | None = None
 
     def put(self, facts: Iterable[Facts]) -> None:
         """Take over new or changed attempts; new ones go to the end."""
         for one in facts:
-            self._lines[one.attempt.test_id] = attempt_line(one)
+            self._lines[one.attempt.test_id] = attempt_line(one).encode("utf-8")
 
     def content(self) -> bytes:
         """Return the whole file."""
-        return (header_line(ATTEMPT_FIELDS) + "".join(self._lines.values())).encode("utf-8")
+        return b"".join((_HEADER, *self._lines.values()))
 
     def write(self) -> None:
         """Bring the file up to date; never raises for a file that cannot be written."""

@@ -19,18 +19,20 @@ Decisions:
 * ``stop`` set: the running transfer is stopped and kept as interrupted, nothing more is begun. Task cancelled: at once;
   the announcement in the store then stands as the record.
 
-Everything it touches is passed in. May import plan, store.records, engines.base, visit, sitetest_wire, errors and the
-standard library only.
+Everything it touches is passed in. May import plan, store.records, engines.base, the records of observe, visit,
+sitetest_wire, errors and the standard library only.
 """
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from sitetest.engines.base import Engine, FailureKind, TransferResult, TransferSpec
-from sitetest.errors import StoreFull
+from sitetest.engines.base import Engine, FailureKind, Reflector, TransferResult, TransferSpec
+from sitetest.errors import StoreFull, WrongRadio
+from sitetest.observe.link.record import LinkSample
+from sitetest.observe.observed import Observed
 from sitetest.plan.cases import Leg, Plan, Slot
-from sitetest.store.records import AttemptRecord, Flag, Purpose, Status, VisitRecord
+from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Purpose, Status, VisitRecord
 from sitetest.visit import data_budget, time_left
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.announcer import Announcer
@@ -41,6 +43,7 @@ from sitetest.visit.events import (
     AttemptStarted,
     AttemptStored,
     Event,
+    LinkSeen,
     PathBack,
     PathLost,
     Progressed,
@@ -50,13 +53,18 @@ from sitetest.visit.events import (
     VisitEnded,
     VisitStarted,
 )
+from sitetest.visit.expected_radio import ExpectedRadio
+from sitetest.visit.flags import confounders, weighed
+from sitetest.visit.limits import with_binding
 from sitetest.visit.patience import AnswerWait, Patience
-from sitetest.visit.protocols import Clock, Keeper, Operator, Path, Switch
+from sitetest.visit.protocols import Beside, Clock, Keeper, Observers, Operator, Path, RadioCheck, Switch
 from sitetest.visit.recording import finished
 from sitetest.visit.retry import Accept, Again, Decision, Extra, GiveUp, case_of, decide, new_outliers, outlier_flag
+from sitetest.visit.scene import Earlier, Scene
 from sitetest.visit.stoppable import Stoppable, Stopped
+from sitetest.visit.timeline import timeline
 from sitetest.visit.turn_begin import ApConfigFacts, TurnBegin
-from sitetest.visit.validity import Evidence, judge, went_wrong
+from sitetest.visit.validity import Evidence, Judgement, judge, went_wrong
 from sitetest_wire.samples import Sample
 from sitetest_wire.units import BYTES_PER_GIGABYTE
 from sitetest_wire.words import EngineName
@@ -94,7 +102,9 @@ class Conductor:
 
     engines: by leg and name; every one that the plan names. ap_configs: every one that the plan names. servers: label
     of the server of each leg, for the rows. new_id: gives an attempt its name. stop: set by whoever wants the visit to
-    end. switch, operator: None when there is none.
+    end. switch, operator, observers: None when there is none. radio: looks at the laptop's radio when a turn begins;
+    None leaves that out. expected: what the site declares for AP configs. baseline: of the wire to the LAN server; None
+    when it was never measured.
     """
 
     clock: Clock
@@ -107,6 +117,10 @@ class Conductor:
     stop: asyncio.Event
     switch: Switch | None = None
     operator: Operator | None = None
+    observers: Observers | None = None
+    radio: RadioCheck | None = None
+    expected: Mapping[str, ExpectedRadio] = field(default_factory=dict)
+    baseline: BaselineRecord | None = None
     subscribers: Sequence[Subscriber] = ()
     patience: Patience = field(default_factory=Patience)
 
@@ -158,6 +172,7 @@ class _Part:
             clock=on.clock,
             stop=on.stop,
             stoppable=self._stoppable,
+            radio=on.radio,
         )
 
     # --- the frame -------------------------------------------------------------------------------------------------
@@ -173,7 +188,7 @@ class _Part:
             outcome = SERVER_GONE
         except StoreFull:
             outcome = STORE_FULL
-        except asyncio.CancelledError:
+        except (WrongRadio, asyncio.CancelledError):
             self._end(INTERRUPTED)
             raise
         return self._end(outcome)
@@ -257,24 +272,69 @@ class _Part:
                 left_s=self._left_s(),
             )
         )
-        leg = slot.case.leg
-        before = await self._on.path.route(leg)
-        result = await self._transfer(slot)
-        stopped = result.failure is not None and result.failure.kind is FailureKind.STOPPED
-        diagnosis = await self._on.path.diagnose(leg) if went_wrong(result) and not stopped else None
-        after = await self._on.path.route(leg)
-        judgement = judge(Evidence(result, leg, diagnosis, before, after, self._visit_interface(leg, before)))
+        tried = await self._try(slot)
+        judgement, unknown = self._judged(slot, tried)
         flags += self._clock_flags()
-        record = finished(begun, result, judgement, self._on.clock.monotonic_s() - began_s, flags)
+        wall_s = self._on.clock.monotonic_s() - began_s
+        record = finished(begun, tried.result, judgement, wall_s, flags, observed=tried.observed)
+        record = with_binding(replace(record, unknown=unknown), tried.result, self._baseline(slot.case.leg))
         self._keep(slot, record)
         if record.status is Status.INTERRUPTED:
             raise Stopped
-        return diagnosis
+        return tried.diagnosis
 
-    async def _transfer(self, slot: Slot) -> TransferResult:
+    async def _try(self, slot: Slot) -> "_Tried":
+        """Run the engine, with the observers beside it where there are any; ask the network when something went wrong.
+
+        The network is asked before the observers are stopped, which may take seconds.
+        """
+        leg, spec = slot.case.leg, self._spec(slot)
+        engine = self._on.engines[leg, slot.case.engine]
+        before = await self._on.path.route(leg)
+        observers = self._on.observers
+        beside = None if observers is None else await observers.beside(spec, before, leg)
+        try:
+            result = await engine.transfer(spec, _Onlooker(slot, self._announcer.publish, beside), self._on.stop)
+            stopped = result.failure is not None and result.failure.kind is FailureKind.STOPPED
+            diagnosis = await self._on.path.diagnose(leg) if went_wrong(result) and not stopped else None
+            after = await self._on.path.route(leg)
+            observed = None if beside is None else await beside.finish()
+        finally:
+            if beside is not None:
+                beside.abandon()
+        return _Tried(result, observed, diagnosis, before, after)
+
+    def _judged(self, slot: Slot, tried: "_Tried") -> tuple[Judgement, tuple[str, ...]]:
+        """Say what an attempt turned out to be, and which flags could not be evaluated.
+
+        What the observers saw joins in here, and nowhere else.
+        """
+        leg = slot.case.leg
+        interface = self._visit_interface(leg, tried.before)
+        judgement = judge(Evidence(tried.result, leg, tried.diagnosis, tried.before, tried.after, interface))
+        if tried.observed is None:
+            return judgement, ()
+        line, baseline = timeline(tried.result, tried.observed), self._baseline(leg)
+        found = confounders(
+            Scene(
+                result=tried.result,
+                observed=tried.observed,
+                window=None if line is None else line.window,
+                expected=self._on.expected.get(slot.case.ap_config),
+                accepted=self._turns.accepted,
+                earlier=Earlier.of(self._agenda.attempts, slot.case),
+                wire_mbps=None if baseline is None else baseline.goodput_mbps(slot.case.direction),
+            )
+        )
+        return weighed(judgement, found), found.unknown
+
+    def _baseline(self, leg: Leg) -> BaselineRecord | None:
+        return self._on.baseline if leg is Leg.LAN else None
+
+    def _spec(self, slot: Slot) -> TransferSpec:
         timing = self._plan.timing
         cap = self._plan.internet_data_bytes if slot.case.leg is Leg.INTERNET else None
-        spec = TransferSpec(
+        return TransferSpec(
             direction=slot.case.direction,
             streams=timing.streams,
             warm_up_s=timing.warm_up_s,
@@ -282,8 +342,6 @@ class _Part:
             congestion_control=timing.congestion_control,
             max_bytes=None if cap is None else data_budget.left_bytes(cap, self._agenda.attempts),
         )
-        engine = self._on.engines[slot.case.leg, slot.case.engine]
-        return await engine.transfer(spec, _Onlooker(slot, self._announcer.publish), self._on.stop)
 
     def _announcement(self, slot: Slot) -> AttemptRecord:
         """The record that stands if the agent dies now."""
@@ -328,7 +386,7 @@ class _Part:
         if own is not None:
             record = replace(record, flags=(*record.flags, own))
         self._on.keeper.end_attempt(record)
-        self._agenda.add(record)
+        self._agenda.add(replace(record, observations=()))
         labelled = list(words.items())
         for position, flag in labelled:
             self._agenda.label(position, flag)
@@ -443,12 +501,25 @@ def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool)
     return words
 
 
-class _Onlooker:
-    """Hands what an engine sees on to the subscribers."""
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """What one attempt gave. observed: None where nobody looked on. diagnosis: None where nothing was asked."""
 
-    def __init__(self, slot: Slot, publish: Callable[[Event], None]) -> None:
+    result: TransferResult
+    observed: Observed | None
+    diagnosis: Diagnosis | None
+    before: Route | None
+    after: Route | None
+
+
+class _Onlooker:
+    """Hands what an engine sees on to the subscribers and the observers."""
+
+    def __init__(self, slot: Slot, publish: Callable[[Event], None], beside: Beside | None = None) -> None:
         self._slot = slot
         self._publish = publish
+        self._beside = beside
+        self._link_shown: LinkSample | None = None
 
     def waiting(self, place: int, wait_s: float, held_by: str | None) -> None:
         self._publish(ServerQueue(place, wait_s, held_by))
@@ -456,5 +527,20 @@ class _Onlooker:
     def started(self) -> None:
         self._publish(TransferStarted(self._slot))
 
+    async def idle_before(self, reflector: Reflector | None) -> None:
+        if self._beside is not None:
+            await self._beside.idle_before(reflector)
+
     def sample(self, sample: Sample) -> None:
         self._publish(Progressed(self._slot, sample))
+        if self._beside is None:
+            return
+        self._beside.loaded(sample)
+        link = self._beside.link_now()
+        if link is not None and link is not self._link_shown:
+            self._link_shown = link
+            self._publish(LinkSeen(link))
+
+    async def idle_after(self) -> None:
+        if self._beside is not None:
+            await self._beside.idle_after()

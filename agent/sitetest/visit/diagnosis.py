@@ -18,8 +18,9 @@ class Answer(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
     """link: the interface that carries the test is up and associated. gateway: the first hop answers; UNKNOWN when the
-    server is on the laptop's own subnet. host: the server's machine answers in some way (a refused connection is an
-    answer). server: the test server's API answers. interface: name of the interface, None when not known."""
+    server is on the laptop's own subnet. host: the server's machine answers; NO: nothing comes from it; UNKNOWN also
+    when it takes a connection at the server's port and the API stays silent: a hung server and a path too slow for an
+    answer look the same. server: the test server's API answers. interface: its name, None when not known."""
 
     link: Answer
     gateway: Answer

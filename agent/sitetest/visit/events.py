@@ -3,12 +3,13 @@
 Events are frozen and carry whole facts, so that a subscriber needs no state of the conductor. A subscriber is called
 from the event loop, must return at once, and cannot stop the visit by failing.
 
-May import plan, store.records, sitetest_wire and the standard library only.
+May import plan, store.records, observe.link, sitetest_wire and the standard library only.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from sitetest.observe.link.record import LinkSample
 from sitetest.plan.cases import Plan, Slot, Turn
 from sitetest.store.records import AttemptRecord, Flag, Purpose
 from sitetest_wire.samples import Sample
@@ -81,6 +82,13 @@ class Progressed:
 
 
 @dataclass(frozen=True, slots=True)
+class LinkSeen:
+    """A sample of the link beside the running transfer, for display."""
+
+    sample: LinkSample
+
+
+@dataclass(frozen=True, slots=True)
 class AttemptStored:
     """The attempt is in the store, safely: this is said after the commit. next_step: what will be done about it, in
     words; empty when nothing. done, total: slots settled now, and slots wanted in all (extra repeats included)."""
@@ -143,6 +151,7 @@ Event = (
     | ServerQueue
     | TransferStarted
     | Progressed
+    | LinkSeen
     | AttemptStored
     | AttemptFlagged
     | PathLost

@@ -4,7 +4,8 @@
               only while it is associated and authenticated)
     gateway   the first hop of the Linux IPv4 route to the server, asked by a TCP connection: accepted or refused, both
               are an answer of a living host (RFC 9293, 3.5.2: a closed port answers with a reset)
-    host      the server's machine, asked in the same way at the server's own port
+    host      the server's machine, asked in the same way at the server's own port; only a refusal shows that it lives
+              and the server does not, an accepted connection beside a silent API shows nothing
     server    the test server's API, asked by a callable that is passed in
 
 The interface is the one from which the system would send: a UDP socket is connected to the server, which sends nothing,
@@ -123,7 +124,9 @@ class SystemPath:
 
     async def _host(self, leg: Leg) -> Answer:
         address = await self._address(leg)
-        return Answer.UNKNOWN if address is None else await alive(address, self._targets[leg].port)
+        if address is None:
+            return Answer.UNKNOWN
+        return await alive(address, self._targets[leg].port, accepted=Answer.UNKNOWN)
 
     async def _address(self, leg: Leg) -> str | None:
         """The server's IP address; None while it cannot be found out."""
@@ -188,8 +191,11 @@ def gateway_to(
     return None if best is None or best[2] == "0.0.0.0" else best[2]
 
 
-async def alive(address: str, port: int, limit_s: float = ASK_LIMIT_S) -> Answer:
-    """Ask a host by a TCP connection: accepted or refused is YES, anything else (no route, silence) is NO."""
+async def alive(address: str, port: int, limit_s: float = ASK_LIMIT_S, *, accepted: Answer = Answer.YES) -> Answer:
+    """Ask a host by a TCP connection: refused is YES, anything but that and acceptance (no route, silence) is NO.
+
+    accepted: what a connection that comes up is to mean.
+    """
     try:
         async with asyncio.timeout(limit_s):
             _, writer = await asyncio.open_connection(address, port)
@@ -198,7 +204,7 @@ async def alive(address: str, port: int, limit_s: float = ASK_LIMIT_S) -> Answer
     except (OSError, TimeoutError):
         return Answer.NO
     writer.transport.abort()
-    return Answer.YES
+    return accepted
 
 
 async def _look_up(host: str) -> str | None:

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
-from sitetest.engines.base import Engine, Watch
+from sitetest.engines.base import Engine, Reflector, Watch
 from sitetest.errors import EngineUnusable, SitetestError, StoreFull, UsageError, VersionMismatch
 from sitetest.plan.cases import Case, Leg, Plan
 from sitetest.visit.turn_begin import ApConfigFacts
@@ -298,7 +298,13 @@ class _QueueWatch:
     def started(self) -> None:
         return
 
+    async def idle_before(self, reflector: Reflector | None) -> None:  # noqa: ARG002 - the Watch protocol
+        return
+
     def sample(self, sample: Sample) -> None:  # noqa: ARG002 - the Watch protocol
+        return
+
+    async def idle_after(self) -> None:
         return
 
 

@@ -1,13 +1,17 @@
 """What the conductor needs from the rest of the house, so that it can be driven by fakes in tests.
 
-May import the records and plan types, sitetest_wire and the standard library only.
+May import the records and plan types, those of engines.base and observe, sitetest_wire and the standard library only.
 """
 
 import asyncio
 from collections.abc import Sequence
 from datetime import datetime
+from enum import StrEnum
 from typing import Protocol
 
+from sitetest.engines.base import Reflector, TransferSpec
+from sitetest.observe.link.record import LinkSample
+from sitetest.observe.observed import Observed
 from sitetest.plan.cases import Leg, Turn
 from sitetest.store.records import (
     AttemptRecord,
@@ -17,6 +21,8 @@ from sitetest.store.records import (
     VisitRecord,
 )
 from sitetest.visit.diagnosis import Diagnosis, Route
+from sitetest.visit.expected_radio import Mismatch
+from sitetest_wire.samples import Sample
 
 
 class Clock(Protocol):
@@ -62,6 +68,54 @@ class Keeper(Protocol):
         """Every attempt of a visit in the order in which it ran, without seconds and raw text."""
 
 
+class Beside(Protocol):
+    """The observers of one attempt. Nothing here raises but a cancellation, and nothing waits longer than it says.
+
+    idle_before, idle_after: called through the engine's watch (see :class:`sitetest.engines.base.Watch`); each takes a
+    second, or a tenth of a short transfer. They are not called when the transfer does not come that far.
+    """
+
+    async def idle_before(self, reflector: Reflector | None) -> None:
+        """Ask for round trips over the idle path; return when the load may begin."""
+
+    async def idle_after(self) -> None:
+        """Ask for round trips over the path that is idle again."""
+
+    def link_now(self) -> LinkSample | None:
+        """The last link sample, for display; None while there is none."""
+
+    def loaded(self, sample: Sample) -> None:
+        """Take note of the load, so that the probes stay below their share of it."""
+
+    async def finish(self) -> Observed:
+        """Stop all observers and return what they saw."""
+
+    def abandon(self) -> None:
+        """Stop all observers at once and keep nothing: the attempt was cancelled. Nothing to do after `finish`."""
+
+
+class Observers(Protocol):
+    """Makes the observers of an attempt. The real one is :class:`sitetest.observe.beside.SystemObservers`."""
+
+    async def beside(self, spec: TransferSpec, route: Route | None, leg: Leg) -> Beside:
+        """Begin to observe: read the slow facts of the interface that the route names. leg: whose server is asked."""
+
+
+class RadioAnswer(StrEnum):
+    """What to do about a laptop that is on another radio than the site declares."""
+
+    LOOK_AGAIN = "look_again"
+    GO_ON = "go_on"
+    STOP = "stop"
+
+
+class RadioCheck(Protocol):
+    """Looks which radio the laptop is on. The real one is :class:`sitetest.visit.radio_check.LinkRadioCheck`."""
+
+    async def look(self, turn: Turn) -> Mismatch | None:
+        """Take one look, within about a second; None when all that site and system both tell agrees."""
+
+
 class Operator(Protocol):
     """The person in the room."""
 
@@ -70,6 +124,10 @@ class Operator(Protocol):
 
     async def reassociate(self, turn: Turn) -> bool:
         """Ask the person to take the laptop off the network and back on; False when nobody is there to ask."""
+
+    async def wrong_radio(self, turn: Turn, mismatch: Mismatch) -> RadioAnswer:
+        """Ask what to do about a laptop that is not on the radio of the turn's AP config; ``STOP`` when nobody is there
+        to ask."""
 
 
 class Path(Protocol):

@@ -14,18 +14,26 @@ from statistics import fmean
 
 from sitetest.engines.base import TransferResult
 from sitetest.engines.window import measuring_window, seconds_of
+from sitetest.observe.observed import Observed
 from sitetest.store.records import AttemptRecord, Flag, SecondRecord
+from sitetest.visit.figures import figures
 from sitetest.visit.validity import Judgement
 from sitetest_wire.samples import Sample
 
 
 def finished(
-    begun: AttemptRecord, result: TransferResult, judgement: Judgement, wall_s: float, flags: Sequence[Flag] = ()
+    begun: AttemptRecord,
+    result: TransferResult,
+    judgement: Judgement,
+    wall_s: float,
+    flags: Sequence[Flag] = (),
+    *,
+    observed: Observed | None = None,
 ) -> AttemptRecord:
     """Return the record that takes the place of the one announced at the attempt's begin.
 
-    Figures of attempts that are not ok are kept as well: they are what was seen in ``window_s``, and ``status`` says
-    that they are no result.
+    observed: None where nobody looked on. Figures of attempts that are not ok are kept as well: they are what was seen
+    in ``window_s``, and ``status`` says that they are no result.
     """
     window = result.window
     return replace(
@@ -45,7 +53,7 @@ def finished(
         server_cpu_share=result.server_cpu_share,
         raw=result.raw,
         flags=(*judgement.flags, *flags),
-        seconds=second_records(result),
+        **figures(result, observed, second_records(result)).columns(),
     )
 
 

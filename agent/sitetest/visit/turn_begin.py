@@ -9,20 +9,32 @@ How the AP config is applied:
     somebody is there        the person is asked
     otherwise                it cannot be applied, and the turn is lost; nothing is ever measured under a wrong name
 
-May import plan, store.records, visit and the standard library only.
+Then, before the first transfer, the radio that the laptop is on is held against what the site declares. What differs
+stops the run with a question:
+
+    somebody is there        they look again, go on all the same (kept, and in doubt), or stop. Going on is not asked
+                             again while the laptop stays on that same radio
+    nobody is there          looked at again a few times, since a laptop may come back by itself. Then WrongRadio ends
+                             the run (exit code 2): either the site's file or the room is wrong, and a night of
+                             measuring would not mend it. Where the AP config was seen as declared earlier in this
+                             part of the visit, the file is right, and only the turn is lost
+
+May import plan, store.records, errors, visit and the standard library only.
 """
 
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from sitetest.errors import WrongRadio
 from sitetest.plan.cases import Plan, Turn
 from sitetest.store.records import TurnRecord
 from sitetest.visit.announcer import Announcer
 from sitetest.visit.association import FRESH, NOT_POSSIBLE, OPERATOR
 from sitetest.visit.events import SwitchStarted, TurnStarted
+from sitetest.visit.expected_radio import Mismatch
 from sitetest.visit.patience import AnswerWait, Patience
-from sitetest.visit.protocols import Clock, Keeper, Operator, Path, Switch
+from sitetest.visit.protocols import Clock, Keeper, Operator, Path, RadioAnswer, RadioCheck, Switch
 from sitetest.visit.stoppable import Stoppable
 
 BY_COMMAND, BY_OPERATOR, KEPT = "command", "operator", "kept"
@@ -38,7 +50,11 @@ class ApConfigFacts:
 
 
 class TurnBegin:
-    """Begins the turns of one part of a visit; remembers which AP config is applied."""
+    """Begins the turns of one part of a visit; remembers which AP config is applied.
+
+    radio: None where nothing is declared, or nothing can look. accepted: what the person was told about the radio of
+    the turn that began last, and went on with; None: nothing.
+    """
 
     def __init__(
         self,
@@ -56,6 +72,7 @@ class TurnBegin:
         clock: Clock,
         stop: asyncio.Event,
         stoppable: Stoppable,
+        radio: RadioCheck | None = None,
     ) -> None:
         self._visit_id = visit_id
         self._alone = len({turn.ap_config for turn in plan.turns}) == 1
@@ -70,12 +87,17 @@ class TurnBegin:
         self._clock = clock
         self._stop = stop
         self._stoppable = stoppable
+        self._radio = radio
         self._applied: str | None = None
+        self._seen_as_declared: set[str] = set()
+        self._gone_on_with: dict[str, Mismatch] = {}
+        self.accepted: str | None = None
 
     async def begin(self, turn: Turn) -> bool:
-        """Begin a turn, keep that it began, and say so; False when its AP config could not be applied.
+        """Begin a turn, keep that it began, and say so; False when its AP config could not be applied, or the laptop is
+        not on its radio.
 
-        Raises Stopped and StoreError.
+        Raises Stopped, WrongRadio and StoreError.
         """
         switched = await self._apply(turn)
         if switched is None:
@@ -85,6 +107,8 @@ class TurnBegin:
         back_s = None
         if switched != KEPT or association in {FRESH, OPERATOR}:
             back_s = await self._wait_for_server()
+        if not await self._on_the_declared_radio(turn):
+            return False
         record = TurnRecord(
             visit_id=self._visit_id,
             turn=turn.number,
@@ -156,3 +180,48 @@ class TurnBegin:
             text = f"The server did not answer within {limit_s:g} s of the begin of the turn; measuring all the same."
             self._announcer.note("not_back", text)
         return back_s
+
+    async def _on_the_declared_radio(self, turn: Turn) -> bool:
+        self.accepted = None
+        looks = 0
+        while self._radio is not None:
+            wrong = await self._stoppable.result_of(self._radio.look(turn))
+            if wrong is None:
+                self._seen_as_declared.add(turn.ap_config)
+                break
+            looks += 1
+            if self._operator is not None:
+                if await self._goes_on_with(turn, wrong, self._operator):
+                    self.accepted = wrong.sentence
+                    break
+            elif looks < self._patience.apply_tries:
+                await self._stoppable.pause(self._patience.apply_pause_s)
+            else:
+                self._nobody_to_ask_about(turn, wrong)
+                return False
+        return True
+
+    async def _goes_on_with(self, turn: Turn, wrong: Mismatch, operator: Operator) -> bool:
+        """Ask, unless the person has gone on with just this before; False: to be looked at again. Raises Stopped."""
+        if wrong == self._gone_on_with.get(turn.ap_config):
+            return True
+        answer = await self._stoppable.result_of(operator.wrong_radio(turn, wrong))
+        self._announcer.note("wrong_radio", f"{wrong.sentence} The answer was: {answer.value}.")
+        if answer is RadioAnswer.STOP:
+            self._stop.set()
+        self._stoppable.go_on()
+        if answer is RadioAnswer.GO_ON:
+            self._gone_on_with[turn.ap_config] = wrong
+        return answer is RadioAnswer.GO_ON
+
+    def _nobody_to_ask_about(self, turn: Turn, wrong: Mismatch) -> None:
+        self._applied = None
+        if turn.ap_config in self._seen_as_declared:
+            self._announcer.note("wrong_radio", f"{wrong.sentence} Nobody is there to ask; turn {turn.number} is lost.")
+            return
+        self._announcer.note("wrong_radio", f"{wrong.sentence} Nobody is there to ask: the run ends.")
+        raise WrongRadio(
+            f"{wrong.sentence} Nothing was measured under a wrong name.",
+            "Put the laptop on the declared access point, or correct profiles/site.toml; then go on with --resume. "
+            "Without --yes the run asks instead of ending.",
+        )

@@ -10,12 +10,13 @@ anything arrived at all, at who else was there, and at what the network answered
 
 Every reason is a sentence that begins with a stable code word, as in ``server_gone: the server's host answers, ...``.
 
-Pure. May import engines.base, plan, store.records, sitetest_wire and the standard library only.
+Pure. May import ceilings, engines.base, plan, store.records, sitetest_wire and the standard library only.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from sitetest.ceilings.moving_thread import moved_in_one_thread
 from sitetest.engines.base import FailureKind, TransferResult
 from sitetest.engines.window import longest_stall_s
 from sitetest.plan.cases import Leg
@@ -26,10 +27,10 @@ ENOUGH_OF_WINDOW = 0.80
 """Share of the planned seconds below which an attempt did not measure its case (docs/method.md)."""
 
 LAPTOP_CPU_LIMIT = 0.95
-"""Share of one core above which the process that moved the bytes was itself the limit. The ``http`` engine is one
-thread, and so is libiperf before 3.16: a thread that is never idle cannot have been waiting for the network. Later
-libiperf uses a thread a stream; there the limit errs on the careful side, at rates far above any radio's. The figure is
-common practice, no source."""
+"""Share of one core above which the process that moved the bytes was itself the limit, when it did so in one thread
+(`ceilings/moving_thread.py`): a thread that is never idle cannot have been waiting for the network. Of a process with a
+thread a stream the shares are added up, and above one core they say nothing of the kind: a rule on the sum would leave
+out the fast attempts alone. The figure is common practice, no source."""
 
 CPU_NOTE = 0.85
 """Share of one core above which it is noted that a processor may have been the limit (docs/measuring.md). A note, and
@@ -182,7 +183,7 @@ def _server_gone(evidence: Evidence) -> str | None:
         return None
     if answers.host is Answer.YES:
         return f"the server's host answers, the test server does not; the engine saw: {evidence.said}"
-    if answers.gateway is Answer.YES and evidence.leg is Leg.LAN:
+    if answers.gateway is Answer.YES and answers.host is Answer.NO and evidence.leg is Leg.LAN:
         return f"the gateway answers, the server's host does not; the engine saw: {evidence.said}"
     return None
 
@@ -226,10 +227,11 @@ def _too_short_a_window(evidence: Evidence) -> str | None:
 
 def _laptop_saturated(evidence: Evidence) -> str | None:
     share = evidence.result.client_cpu_share
-    if share is None or share <= LAPTOP_CPU_LIMIT:
+    if share is None or share <= LAPTOP_CPU_LIMIT or not moved_in_one_thread(evidence.result.engine_version):
         return None
     return (
-        f"the measuring process on the laptop used {share:.0%} of a processor core; the limit is {LAPTOP_CPU_LIMIT:.0%}"
+        f"the one thread of the measuring process on the laptop used {share:.0%} of a processor core; "
+        f"the limit is {LAPTOP_CPU_LIMIT:.0%}"
     )
 
 
