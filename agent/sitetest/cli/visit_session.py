@@ -27,7 +27,7 @@ from sitetest.cli.readiness import PlannedApConfigs, preflight_of
 from sitetest.cli.results_folder import require_results
 from sitetest.engines.known_servers import KnownServers
 from sitetest.errors import UsageError
-from sitetest.plan.cases import Plan
+from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import ap_configs_to_ask
 from sitetest.plan.plan_json import plan_from_json, plan_to_json
@@ -132,6 +132,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
         path = SystemPath(ends.targets())
         radio = declared_radio(visit_plan.site, plan, ends, path)
         observers = observers_for(ends)
+        baseline = _baseline(store, ends)
         stack.push_async_callback(observers.close)
         conductor = Conductor(
             clock=clock,
@@ -147,6 +148,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             observers=observers,
             radio=radio.check,
             expected=radio.expected,
+            baseline=baseline,
             subscribers=(screen,),
         )
         already = None if begun is None else store.attempts(visit.visit_id)
@@ -161,6 +163,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             without_result=len(agenda.without_result if outcome is None else outcome.without_result),
             attempts=attempts,
             table_problem=store.table_problem,
+            baseline=baseline,
             turns=tuple(store.turns(visit.visit_id)),
             requirements=visit_plan.site.requirements,
         )
@@ -262,6 +265,13 @@ async def _agree_to_internet_volume(
         raise UsageError(
             "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
         )
+
+
+def _baseline(store: StoreReader, ends: FarEnds) -> BaselineRecord | None:
+    """Return the newest wired baseline to the LAN server; None when the wire to it was never measured."""
+    server = ends.labels.get(Leg.LAN)
+    to_it = [baseline for baseline in store.baselines() if baseline.server == server]
+    return to_it[-1] if to_it and ends.simulated is None else None
 
 
 def _new_visit(plan: Plan, client: str, ends: FarEnds, clock: SystemClock) -> VisitRecord:
