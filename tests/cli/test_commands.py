@@ -168,7 +168,13 @@ def test_export_names_the_files_that_it_wrote(measured_site: Path, tmp_path: Pat
     folder = tmp_path / "tables"
     assert main(["export", "--site", str(measured_site), "-o", str(folder), "--format", "csv"]) == Exit.DONE
     written = capsys.readouterr().out.splitlines()
-    assert [Path(name).name for name in written] == ["attempts.csv", "seconds.csv", "datapackage.json"]
+    assert [Path(name).name for name in written] == [
+        "attempts.csv",
+        "seconds.csv",
+        "observations.csv",
+        "baselines.csv",
+        "datapackage.json",
+    ]
     assert all(Path(name).is_file() for name in written)
     assert main(["export", "--site", str(measured_site), "-o", str(folder), "--format", "csv"]) == Exit.WRONG_USE
     arguments = ["export", "--site", str(measured_site), "-o", str(folder), "--format", "csv", "--overwrite", "--json"]

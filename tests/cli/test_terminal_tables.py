@@ -81,7 +81,7 @@ def test_what_was_measured_again_needs_nothing_more_and_what_was_not_does() -> N
 
 
 def test_a_clean_visit_says_that_nothing_failed() -> None:
-    assert "No attempt failed or was flagged." in text_of(visit_results(SITE, whole_visit(), None))
+    assert "No attempt failed or is in doubt." in text_of(visit_results(SITE, whole_visit(), None))
 
 
 def test_nothing_measured_is_said_in_words() -> None:
@@ -142,8 +142,18 @@ def test_every_rule_of_the_visit_leads_to_advice_that_names_a_step() -> None:
         assert advice == CODE_ADVICE.get(rule.code, STATUS_ADVICE[rule.status])
 
 
+def test_notes_on_the_conditions_stand_once_with_their_count_and_a_next_step() -> None:
+    """A list of all attempts of a visit on battery would hide what matters."""
+    battery, simulated = Flag("on_battery", "the laptop ran on its battery", "note"), Flag("simulated", "paced", "note")
+    records = [attempt(slot, flags=(simulated, battery)) for slot in PLAN.slots[:3]] + [attempt(PLAN.slots[3])]
+    text = text_of(visit_results(SITE, records, None))
+    assert "No attempt failed or is in doubt." in text
+    assert text.count("on_battery on 3 of 4, the last: the laptop ran on its battery") == 1
+    assert f"Next: {CODE_ADVICE['on_battery']}" in text
+    assert "paced" not in text
+
+
 def test_a_mere_note_is_not_brought_up_again() -> None:
-    """Every row of a simulated visit carries a note; a list of all of them would hide what matters."""
     assert not is_blemished(attempt(PLAN.slots[0], flags=(Flag("simulated", "paced", "note"),)))
     doubted = attempt(PLAN.slots[0], flags=(Flag("anything", "seen", "doubt"),))
     assert is_blemished(doubted)

@@ -6,7 +6,7 @@ is set by each country. Pure. May import store.records and the standard library 
 
 from collections.abc import Sequence
 
-from sitetest.store.records import AttemptRecord, Status
+from sitetest.store.records import AttemptRecord, Flag, Status
 
 CODE_ADVICE = {
     "outlier": "nothing by hand: it is kept and counted, and earned an extra repeat if one was left.",
@@ -56,6 +56,9 @@ CODE_ADVICE = {
 
 SIMULATED = "simulated"
 
+SET_APART = frozenset({"outlier", "stall"})
+"""Notes that tell one attempt from the others of its case."""
+
 MADE_GOOD = "nothing: it was measured again, and that attempt counts."
 
 STATUS_ADVICE = {
@@ -67,11 +70,29 @@ STATUS_ADVICE = {
 
 
 def is_blemished(record: AttemptRecord) -> bool:
-    """Return whether an attempt is shown among those to look at again: not ``ok``, or flagged.
+    """Return whether an attempt is shown among those to look at again: not ``ok``, in doubt, or set apart by a note.
 
-    That the link is simulated stands above every table and is not shown again for each attempt.
+    Notes on the conditions are left to :func:`conditions`: they mostly stand on every attempt of a visit alike.
     """
-    return record.status is not Status.OK or any(flag.name != SIMULATED for flag in record.flags)
+    return record.status is not Status.OK or any(
+        flag.severity != "note" or flag.name in SET_APART for flag in record.flags
+    )
+
+
+def conditions(attempts: Sequence[AttemptRecord]) -> tuple[tuple[Flag, int], ...]:
+    """Return each note on the conditions of attempts that are ok: as last seen, and on how many of them.
+
+    That the link is simulated is left out: it stands above every table.
+    """
+    noted = [
+        flag
+        for record in attempts
+        if record.status is Status.OK
+        for flag in record.flags
+        if flag.severity == "note" and flag.name not in SET_APART and flag.name != SIMULATED
+    ]
+    last = {flag.name: flag for flag in noted}
+    return tuple((flag, sum(other.name == name for other in noted)) for name, flag in last.items())
 
 
 def next_action(record: AttemptRecord, made_good: bool = False) -> str:

@@ -13,7 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from sitetest.report.advice import SIMULATED, is_blemished, is_made_good, next_action
+from sitetest.report.advice import CODE_ADVICE, SIMULATED, conditions, is_blemished, is_made_good, next_action
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.case_summary import CaseSummary, case_summaries
 from sitetest.report.printable import printable
@@ -132,15 +132,12 @@ def _difference(cases: Sequence[CaseSummary]) -> list[Text]:
 
 
 def _second_look(attempts: Sequence[AttemptRecord]) -> list[RenderableType]:
-    """Repeat every failure and flag at the end, each with what to do next."""
+    """Repeat at the end every failure and doubt, then what was noted of the conditions, each with what to do next."""
     blemished = [record for record in attempts if is_blemished(record)]
-    if not blemished:
-        return [Text("No attempt failed or was flagged.")]
+    lines: list[RenderableType] = [Text("No attempt failed or is in doubt.")]
+    if blemished:
+        lines = [Text(), Text(f"{count_text(len(blemished), 'attempt')} to look at again:", style="bold")]
     label = CaseLabel.telling_apart(attempts)
-    lines: list[RenderableType] = [
-        Text(),
-        Text(f"{count_text(len(blemished), 'attempt')} to look at again:", style="bold"),
-    ]
     for record in blemished:
         value = f", {rate_text(record.throughput_mbps)} Mbit/s" if record.status is Status.OK else ""
         what = f"{label.of(record)}, turn {record.turn}, try {record.attempt}: {record.status}{value}"
@@ -150,6 +147,19 @@ def _second_look(attempts: Sequence[AttemptRecord]) -> list[RenderableType]:
         lines.append(_indented(what, 2))
         lines += [_indented(reason, 4) for reason in reasons]
         lines.append(_indented(f"Next: {next_action(record, is_made_good(record, attempts))}", 4))
+    return [*lines, *_conditions(attempts)]
+
+
+def _conditions(attempts: Sequence[AttemptRecord]) -> list[RenderableType]:
+    noted = conditions(attempts)
+    if not noted:
+        return []
+    count_ok = sum(record.status is Status.OK for record in attempts)
+    lines: list[RenderableType] = [Text(), Text("Noted of the conditions; these attempts count:", style="bold")]
+    for flag, count in noted:
+        lines.append(_indented(f"{flag.name} on {count} of {count_ok}, the last: {flag.reason}", 2))
+        if flag.name in CODE_ADVICE:
+            lines.append(_indented(f"Next: {CODE_ADVICE[flag.name]}", 4))
     return lines
 
 
