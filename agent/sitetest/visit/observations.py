@@ -13,8 +13,8 @@
                                           of the phase ``all``: late, duplicates, reordered, and why when none came
     foreign_probe  probe                  ForeignTimes, or why
 
-A key without a value is left out: in records with ``why``, the key stands there with the reason. Numbers are rounded to
-0.0001 of their unit; times inside a body are the agent's monotonic clock (server_host: the server's).
+A key of a body without a value is left out: in records with ``why``, it stands there with the reason. Numbers are
+rounded to 0.0001 of their unit; times inside a body are the agent's monotonic clock (server_host: the server's).
 
 May import engines.base, observe, store.records, visit.timeline, sitetest_wire and the standard library only.
 """
@@ -48,7 +48,8 @@ def observations(result: TransferResult, observed: Observed, line: Timeline | No
 
 def compact(body: Mapping[str, Any]) -> str:
     """Return a body as JSON without blanks and without keys that have no value."""
-    return json.dumps(_rounded(body), ensure_ascii=False, separators=(",", ":"))
+    told = {key: _rounded(value) for key, value in body.items() if value is not None}
+    return json.dumps(told, ensure_ascii=False, separators=(",", ":"))
 
 
 Entry = tuple[str, float, Mapping[str, Any]]
@@ -126,7 +127,7 @@ def _rounded(value: Any) -> Any:
     if isinstance(value, float):
         return round(value, DECIMALS)
     if isinstance(value, Mapping):
-        return {key: _rounded(part) for key, part in value.items() if part is not None}
+        return {key: _rounded(part) for key, part in value.items()}
     if isinstance(value, list | tuple):
         return [_rounded(part) for part in value]
     return value
