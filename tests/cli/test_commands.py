@@ -180,7 +180,7 @@ def test_export_names_the_files_that_it_wrote(measured_site: Path, tmp_path: Pat
     arguments = ["export", "--site", str(measured_site), "-o", str(folder), "--format", "csv", "--overwrite", "--json"]
     capsys.readouterr()
     assert main(arguments) == Exit.DONE
-    assert len(json.loads(capsys.readouterr().out)["files"]) == 3
+    assert len(json.loads(capsys.readouterr().out)["files"]) == 5
 
 
 @pytest.mark.parametrize("arguments", [["export"], ["run", "-p", "basement", "--resume"]], ids=" ".join)
