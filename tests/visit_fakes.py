@@ -19,7 +19,7 @@ from sitetest.visit.conductor import ApConfigFacts, Conductor, Patience, VisitOu
 from sitetest.visit.diagnosis import Answer, Diagnosis, Route
 from sitetest.visit.events import AttemptStored, Event, Noted
 from sitetest.visit.expected_radio import Mismatch
-from sitetest.visit.protocols import Operator, RadioAnswer, Switch
+from sitetest.visit.protocols import Observers, Operator, RadioAnswer, Switch
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs, Direction, EngineName
 
@@ -215,6 +215,7 @@ class Visit:
     patience: Patience = field(default_factory=Patience)
     subscribers: tuple[Callable[[Event], None], ...] = ()
     simulated: str | None = None
+    observers: Observers | None = None
     events: list[Event] = field(default_factory=list)
     calls: list[Call] = field(default_factory=list)
     told_too_early: list[str] = field(default_factory=list)
@@ -250,6 +251,7 @@ class Visit:
             stop=self.stop,
             switch=self.switch,
             operator=self.operator,
+            observers=self.observers,
             subscribers=(*self.subscribers, self._hear),
             patience=self.patience,
         )
@@ -308,6 +310,7 @@ class _FakeEngine:
         call = Call(self._leg, spec, record, len(same), len(visit.calls) + 1)
         visit.calls.append(call)
         watch.started()
+        await watch.idle_before(None)
         result = visit.script(call)
         if result is None:
             await stop.wait()
@@ -316,6 +319,7 @@ class _FakeEngine:
         visit.clock.advance(result.receiver[-1].at_s if result.receiver else 3.0)
         if result.receiver:
             watch.sample(result.receiver[-1])
+        await watch.idle_after()
         return result
 
 

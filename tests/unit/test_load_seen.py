@@ -48,7 +48,7 @@ def test_capacity_is_not_known_before_a_second_of_load() -> None:
 
 
 class Grid:
-    """A clock that moves when somebody pauses. after: what happens at the n-th pause, from 1."""
+    """A clock that moves when somebody pauses.."""
 
     def __init__(self, pauses: int) -> None:
         self.now_s = 10.0
