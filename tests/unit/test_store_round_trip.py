@@ -117,7 +117,7 @@ baselines = st.builds(
 
 
 @pytest.mark.slow
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.lists(baselines, max_size=3))
 def test_baselines_come_back_as_they_were(kept: list[BaselineRecord]) -> None:
     with tempfile.TemporaryDirectory() as folder, Store.open(Path(folder) / "site.sqlite", create=True) as store:

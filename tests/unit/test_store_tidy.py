@@ -63,7 +63,7 @@ STEPS = st.lists(
 
 
 @pytest.mark.slow
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(STEPS)
 def test_whatever_a_site_goes_through_the_table_is_what_a_rebuild_makes(steps: list[tuple[str, int]]) -> None:
     """Visits side by side, turns begun anew, attempts cut off, flags of long ago, the program started again."""

@@ -9,7 +9,8 @@ import os
 from pathlib import Path
 
 RESERVE_BYTES = 4 * 1024 * 1024
-"""Above what one attempt takes: 40 s of 8 streams are some 150 KB with libiperf's own record, and the journal."""
+"""Above what one attempt takes: 40 s of 8 streams are some 150 KB with libiperf's own record, the observers' records a
+few hundred, and the journal."""
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT if hasattr(errno, "EDQUOT") else errno.ENOSPC)
 
