@@ -4,16 +4,22 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from store_records import a_turn, a_visit, an_attempt, fixed_now, keep
+from store_records import a_turn, a_visit, an_attempt, an_observed_attempt, fixed_now, keep
 
+from sitetest.comparing.campaign import compare
 from sitetest.comparing.data_file import read_data_file
+from sitetest.comparing.gating import two_builds
+from sitetest.comparing.pairing import Question, pair_up
+from sitetest.comparing.pooling import cell_of
 from sitetest.comparing.site_data import read_site
 from sitetest.errors import DataFileError, Exit, SitetestError, UsageError
 from sitetest.store.database import Store
 from sitetest.store.export import export
+from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.reading import store_path
 from sitetest.store.records import Status
 
@@ -136,6 +142,73 @@ def test_an_exported_table_gives_what_the_store_gives(site: Path, kind: str) -> 
     assert list(own.frame["ap_config"]) == ["=wide", "auto"]
     for column in ("throughput_mbps", "turn", "order_index"):
         assert list(table.frame[column].fillna(-1)) == list(own.frame[column].fillna(-1))
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_what_observers_saw_reads_the_same_from_every_source(tmp_path: Path, kind: str) -> None:
+    """In some rows known, in others not: a column of truth values or of whole numbers then has no type of its own."""
+    with Store.open(store_path(tmp_path), create=True, now=fixed_now()) as store:
+        store.begin_visit(a_visit())
+        store.begin_turn(a_turn())
+        keep(store, an_attempt(1), an_observed_attempt(2), an_observed_attempt(3, unknown=()))
+    export(tmp_path, tmp_path / "out", [kind], ["attempts"])
+    table, own = read_data_file(tmp_path / "out" / f"attempts.{kind}"), read_site(store_path(tmp_path))
+    for frame in (table.frame, own.frame):
+        assert list(frame["plugged"]) == ["", "true", "true"]
+        assert list(frame["power_save"]) == ["", "false", "false"]
+        assert list(frame["unknown"]) == ["", "background_scan;roamed", ""]
+        assert list(frame["interface_kind"]) == ["", "wifi", "wifi"]
+        assert [cell_of(value) for value in frame["server_link_mbps"]] == ["", "2500", "2500"]
+        assert [cell_of(value) for value in frame["width_mhz"]] == ["", "80", "80"]
+
+
+def test_a_table_of_format_1_is_read_and_goes_together_with_one_of_format_2(tmp_path: Path) -> None:
+    """It has none of the columns that format 2 added, and no radio: that is not known, not another condition."""
+    with Store.open(store_path(tmp_path), create=True, now=fixed_now()) as store:
+        store.begin_visit(a_visit())
+        for number in range(1, 9):
+            ap_config = "auto" if number % 4 in (0, 1) else "wide80"
+            store.begin_turn(a_turn(turn=number, ap_config=ap_config))
+            changes = {"turn": number, "ap_config": ap_config, "link_source": "live"}
+            keep(store, an_observed_attempt(number, **changes))
+    export(tmp_path, tmp_path / "out", ["csv"], ["attempts"])
+    new = tmp_path / "out" / "attempts.csv"
+    observed = [field.name for field in ATTEMPT_FIELDS if field.since > 1]
+    radio = ["band", "channel", "width_mhz", "rssi_dbm", "tx_rate_mbps", "rx_rate_mbps", "phy", "bssid_label"]
+    old_rows = pd.read_csv(new, dtype=str, keep_default_na=False).drop(columns=observed)
+    old_rows = old_rows.assign(**dict.fromkeys(radio, ""), link_source="none", schema_version="1")
+    old_rows["test_id"] = "old-" + old_rows["test_id"]
+    old_rows["visit_id"] = "old-visit"
+    old = tmp_path / "old.csv"
+    old_rows.to_csv(old, index=False)
+    question = Question("ap_config", ("auto", "wide80"))
+    assert compare(read_data_file(old), question).simulated is None
+    both = two_builds(read_data_file(old), read_data_file(new))
+    (pair,) = pair_up(both, Question("build", ("old", "new"), pooled=("ap_config",))).pairs
+    assert pair.also_differs == ()
+    together = tmp_path / "together.csv"
+    pd.concat([old_rows, pd.read_csv(new, dtype=str, keep_default_na=False)]).fillna("").to_csv(together, index=False)
+    (result,) = compare(read_data_file(together), question).pairs
+    assert (len(result.values_a), len(result.values_b), result.also_differs) == (8, 8, ())
+
+
+def test_a_parquet_and_a_csv_of_the_same_attempts_do_not_differ(tmp_path: Path) -> None:
+    """Whole numbers with gaps are floats in pandas: 2500.0 is 2500."""
+    tables = []
+    for build, kind in (("a", "csv"), ("b", "parquet")):
+        site = tmp_path / build
+        with Store.open(store_path(site), create=True, now=fixed_now()) as store:
+            store.begin_visit(a_visit(visit_id=build))
+            for number in (1, 2, 3):
+                make = an_attempt if number == 1 else an_observed_attempt
+                keep(store, make(number, test_id=f"{build}-{number}", visit_id=build, turn=number))
+        export(site, site / "out", [kind], ["attempts"])
+        tables.append(read_data_file(site / "out" / f"attempts.{kind}"))
+    with pytest.raises(UsageError, match="simulated and the others are real"):
+        pair_up(two_builds(*tables), Question("build", ("old", "new")))
+    chosen = Question("build", ("old", "new"), where={"link_source": "simulated"})
+    (pair,) = pair_up(two_builds(*tables), chosen).pairs
+    assert pair.also_differs == ()
 
 
 def test_a_site_without_attempts_is_refused(tmp_path: Path) -> None:
