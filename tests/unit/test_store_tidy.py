@@ -56,6 +56,17 @@ def test_after_every_step_the_table_is_what_a_rebuild_makes(path: Path) -> None:
     assert [row["link_source"] for row in rows(table)][4:6] == ["none", "simulated"]
 
 
+def test_a_row_says_how_its_own_turn_began(path: Path) -> None:
+    """Not the first turn of the file, and begun anew after an interruption: the last beginning counts."""
+    with Store.open(path, create=True) as store:
+        begin(store)
+        store.begin_turn(a_turn(turn=4, quad=1, association="asked"))
+        store.begin_turn(a_turn(turn=4, quad=1, association="operator"))
+        keep(store, an_attempt(1, turn=4))
+        assert [row["association"] for row in rows(path.with_name("results.csv"))] == ["operator"]
+        assert path.with_name("results.csv").read_bytes() == rebuilt(path)
+
+
 STEPS = st.lists(
     st.tuples(st.sampled_from(["visit", "turn", "attempt", "observed", "flag", "killed"]), st.integers(0, 99)),
     max_size=12,
