@@ -9,6 +9,10 @@ from pathlib import Path
 import pytest
 from store_records import a_baseline, a_turn, a_visit, an_observed_attempt
 
+from sitetest.ceilings.path_ceilings import Limit
+from sitetest.observe.interface import InterfaceKind
+from sitetest.observe.link.plausible import GENERATIONS
+from sitetest.observe.link.record import SourceKind
 from sitetest.store import records
 from sitetest.store.columns_page import columns_page
 from sitetest.store.fields import (
@@ -21,6 +25,7 @@ from sitetest.store.fields import (
 )
 from sitetest.store.migrations import STEPS, migrate
 from sitetest.store.tidy import Facts, Value, attempt_values, baseline_values, observation_values, second_values
+from sitetest.visit.link_figures import NO_SOURCE
 
 # The design's section 8, "Columns that other people's scripts may rely on", word for word.
 PROMISED = """
@@ -118,6 +123,15 @@ def test_each_table_has_a_column_for_each_fact(table: str, record: type, elsewhe
     columns = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
     connection.close()
     assert {field.name for field in fields(record)} - elsewhere <= columns
+
+
+def test_the_words_of_the_registry_are_those_of_whoever_writes_them() -> None:
+    """The registry imports none of these rooms, so that the words stand twice."""
+    allowed = {field.name: field.allowed for field in (*ATTEMPT_FIELDS, *OBSERVATION_FIELDS)}
+    assert allowed["binding"] == allowed["ceiling_by"] == tuple(limit.value for limit in Limit)
+    assert allowed["phy"] == tuple(generation.lower() for generation in GENERATIONS)
+    assert set(allowed["interface_kind"]) == {kind.value for kind in InterfaceKind}
+    assert set(allowed["link_source"]) == {*(kind.value for kind in SourceKind), NO_SOURCE}
 
 
 def test_there_is_one_migration_for_each_version() -> None:

@@ -43,6 +43,9 @@ class Field:
     minimum: float | None = None
 
 
+LIMITS = ("wire", "link_rate", "air", "line", "laptop", "server", "window", "not_known")
+"""What may bind a result: the words of `ceilings`."""
+
 ATTEMPT_FIELDS: tuple[Field, ...] = (
     Field("test_id", "string", None, "Identifies the attempt, here and everywhere.", required=True, unique=True),
     Field("visit_id", "string", None, "The visit that the attempt belongs to.", required=True),
@@ -120,8 +123,8 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
     Field("tx_rate_mbps", "number", "Mbit/s", "Radio rate from the laptop, median over the attempt.", minimum=0),
     Field("rx_rate_mbps", "number", "Mbit/s", "Radio rate to the laptop, median over the attempt.", minimum=0),
     Field(
-        "phy", "string", None, "Generation of the radio link: from HT, which is 802.11n, to UHR, 802.11bn.",
-        must_match=True, not_known="", allowed=("legacy", "HT", "VHT", "HE", "EHT", "UHR"),
+        "phy", "string", None, "Generation of the radio link: from ht, which is 802.11n, to uhr, 802.11bn.",
+        must_match=True, not_known="", allowed=("legacy", "ht", "vht", "he", "eht", "uhr"),
     ),
     Field(
         "bssid_label", "string", None, "Label of the radio that the laptop was joined to; not its address.",
@@ -133,7 +136,7 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         must_match=True, not_known="none", allowed=("live", "recorded", "simulated", "none"), required=True,
     ),
     Field("ceiling_mbps", "number", "Mbit/s", "The most that the narrowest known part of the path allows.", minimum=0),
-    Field("ceiling_by", "string", None, "Which part of the path that is."),
+    Field("ceiling_by", "string", None, "Which part of the path that is.", allowed=LIMITS),
     Field(
         "congestion_control", "string", None, "TCP congestion control of the sender.", must_match=True, not_known="",
     ),
@@ -181,7 +184,7 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         "responsiveness_draft", "string", None, "The IETF draft, with revision, by which it is counted.",
         since=2,
     ),
-    Field("latency_why", "string", None, "Why there is no latency; empty when there is.", since=2),
+    Field("latency_why", "string", None, "Why there is no latency, in one word; empty when there is.", since=2),
     Field(
         "power_save", "boolean", None, "Whether Wi-Fi power save was on at the laptop.",
         since=2, must_match=True, not_known="",
@@ -197,8 +200,8 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         since=2, must_match=True, not_known="", minimum=1,
     ),
     Field("mss_bytes", "integer", "byte", "Largest TCP segment in which the sender sent payload.", since=2, minimum=1),
-    Field("busiest_core_pct", "number", "%", "Load of the laptop's busiest core.", since=2, minimum=0),
-    Field("server_busiest_core_pct", "number", "%", "Load of the server's busiest core.", since=2, minimum=0),
+    Field("busiest_core_pct", "number", "%", "Load of the laptop's busiest core, median.", since=2, minimum=0),
+    Field("server_busiest_core_pct", "number", "%", "Load of the server's busiest core, median.", since=2, minimum=0),
     Field(
         "other_traffic_pct", "number", "%", "What else went over the laptop's interface, in per cent of the payload.",
         since=2, minimum=0,
@@ -207,7 +210,10 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         "plugged", "boolean", None, "Whether the laptop ran on the mains, not on its battery.",
         since=2, must_match=True, not_known="",
     ),
-    Field("binding", "string", None, "What limits the result, in one word, as far as can be told.", since=2),
+    Field(
+        "binding", "string", None, "What limits the result, in one word, as far as can be told.",
+        since=2, allowed=LIMITS,
+    ),
     Field("binding_figures", "string", None, "The figures that say so.", since=2),
     Field(
         "unknown", "string", None,
