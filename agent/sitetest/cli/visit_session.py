@@ -11,7 +11,7 @@ import platform
 import secrets
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sitetest import __version__
@@ -153,7 +153,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
         )
         already = None if begun is None else store.attempts(visit.visit_id)
         outcome = await _conduct(conductor, plan, visit, already, screen)
-        attempts = tuple(store.attempts(visit.visit_id))
+        attempts = _with_seconds(store, visit.visit_id)
         agenda = Agenda(plan, attempts)
         return Session(
             visit=visit,
@@ -204,7 +204,7 @@ def _begun_visit(wishes: Wishes) -> Session:
             )
         visit = visits[-1]
         outcome = store.outcome(visit.visit_id)
-        attempts = tuple(store.attempts(visit.visit_id))
+        attempts = _with_seconds(store, visit.visit_id)
         turns = tuple(store.turns(visit.visit_id))
     plan = plan_from_json(visit.plan)
     agenda = Agenda(plan, attempts)
@@ -265,6 +265,11 @@ async def _agree_to_internet_volume(
         raise UsageError(
             "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
         )
+
+
+def _with_seconds(store: StoreReader, visit_id: str) -> tuple[AttemptRecord, ...]:
+    """Return the attempts of a visit, each with its seconds: how steady they were is part of what binds a case."""
+    return tuple(replace(record, seconds=tuple(store.seconds(record.test_id))) for record in store.attempts(visit_id))
 
 
 def _baseline(store: StoreReader, ends: FarEnds) -> BaselineRecord | None:

@@ -114,7 +114,8 @@ class Watch(Protocol):
         """Hand over a sample for display: received or acked counts, about ten a second."""
 
     async def idle_after(self) -> None:
-        """Have the path to oneself once more: the load is over, however it ended, and the lease still held."""
+        """Have the path to oneself once more: the load went to its end, and the lease is still held. Not called after a
+        load that failed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from sitetest.engines.payload_connections import (
 )
 from sitetest.engines.server_api import Lease, ServerApi
 from sitetest.engines.server_samples import ServerSamples
-from sitetest.engines.stream_reports import any_came_up, reports_as_text
+from sitetest.engines.stream_reports import reports_as_text
 from sitetest.engines.timed_download import TimedDownload
 from sitetest.engines.timed_upload import TimedUpload
 from sitetest.engines.transfer_bounds import TransferBounds
@@ -120,7 +120,7 @@ class HttpEngine:
             course = TimedDownload(spec, _urls(lease, spec), connections, endpoint, self._accept)
             failure = await course.run(bounds, watch)
         client_cpu_share = share()
-        await after_load(watch, stop, came_up=any_came_up(course.reports), lease_ended=lease.ended)
+        await after_load(watch, stop, failure, lease.ended)
         if failure is None:
             await server.wait_over(END_LINE_LIMIT_S)
         return replace(
@@ -149,7 +149,7 @@ class HttpEngine:
             course = TimedUpload(spec, _urls(lease, spec), connections, endpoint, server)
             failure = await course.run(bounds, watch)
         client_cpu_share = share()
-        await after_load(watch, stop, came_up=any_came_up(course.reports), lease_ended=lease.ended)
+        await after_load(watch, stop, failure, lease.ended)
         return replace(
             result,
             receiver=tuple(server.samples),

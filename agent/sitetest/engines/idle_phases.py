@@ -3,8 +3,8 @@
     lease held -- idle_before -- payload connections, load, common stop -- idle_after -- lease given back
 
 Whoever measures may use both phases (:class:`sitetest.engines.base.Watch`). A stop ends either at once. Nothing is
-asked for after a load that never began, and after one during which the lease was lost. May import engines.base and the
-standard library only.
+asked for after a load that failed, for then the path is broken rather than idle, or after the lease is lost. May import
+engines.base and the standard library only.
 """
 
 import asyncio
@@ -20,9 +20,12 @@ async def before_load(watch: Watch, reflector: Reflector | None, stop: asyncio.E
     return Failure(FailureKind.STOPPED, f"{where}: stopped before it began") if stop.is_set() else None
 
 
-async def after_load(watch: Watch, stop: asyncio.Event, *, came_up: bool, lease_ended: Failure | None = None) -> None:
-    """Give the watch the path that is idle again. came_up: a payload connection did, whatever became of it."""
-    if came_up and lease_ended is None and not stop.is_set():
+async def after_load(
+    watch: Watch, stop: asyncio.Event, failure: Failure | None, lease_ended: Failure | None = None
+) -> None:
+    """Give the watch the path that is idle again, after a load that went to its end or to its cap."""
+    at_its_end = failure is None or failure.kind is FailureKind.DATA_CAP
+    if at_its_end and lease_ended is None and not stop.is_set():
         await _unless_stopped(watch.idle_after(), stop)
 
 

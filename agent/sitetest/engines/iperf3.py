@@ -174,7 +174,7 @@ class Iperf3Engine:
         try:
             await self._measure(lease, library, port, course, watch)
             course.load_is_over = True
-            await after_load(watch, stop, came_up="local" in course.facts, lease_ended=lease.ended)
+            await after_load(watch, stop, course.failure, lease.ended)
             await asyncio.wait({listening}, timeout=TAIL_LIMIT_S)
         finally:
             listening.cancel()

@@ -58,11 +58,6 @@ def transfer_failure(reports: Sequence[StreamReport]) -> Failure | None:
     return Failure(FailureKind.STREAMS_MISSING, message, first.errno)
 
 
-def any_came_up(reports: Sequence[StreamReport]) -> bool:
-    """Whether the load began: the server took the request of a stream, whatever became of it."""
-    return any(report.connected_s is not None for report in reports)
-
-
 def reports_as_text(reports: Sequence[StreamReport]) -> str:
     """Return the reports as JSON, to be kept beside the result."""
     return json.dumps({"streams": [asdict(report) for report in reports]})

@@ -19,7 +19,7 @@ from sitetest.engines.failure_translation import Stage, TransferProblem
 from sitetest.engines.http import ENGINE_VERSION, CpuClock, system_notes
 from sitetest.engines.idle_phases import after_load, before_load
 from sitetest.engines.payload_connections import PayloadConnection
-from sitetest.engines.stream_reports import any_came_up, reports_as_text
+from sitetest.engines.stream_reports import reports_as_text
 from sitetest.engines.timed_download import TimedDownload
 from sitetest.engines.transfer_bounds import TransferBounds
 from sitetest.errors import UsageError
@@ -83,7 +83,7 @@ class UrlDownloadEngine:
             course = TimedDownload(spec, urls, connections, self._shown, self._accept, repeat=True)
             failure = await course.run(TransferBounds(spec, stop, Stage.DOWNLOAD, self._shown), watch)
         client_cpu_share = share()
-        await after_load(watch, stop, came_up=any_came_up(course.reports))
+        await after_load(watch, stop, failure)
         return TransferResult(
             spec,
             receiver=tuple(course.samples),

@@ -284,22 +284,25 @@ class _Part:
         return tried.diagnosis
 
     async def _try(self, slot: Slot) -> "_Tried":
-        """Run the engine, with the observers beside it where there are any; ask the network when something went wrong.
-
-        The network is asked before the observers are stopped, which may take seconds.
-        """
+        """Run the engine, with the observers beside it where there are any; ask the network when something went wrong,
+        while the observers end, which may take seconds over a broken path."""
         leg, spec = slot.case.leg, self._spec(slot)
         engine = self._on.engines[leg, slot.case.engine]
         before = await self._on.path.route(leg)
         observers = self._on.observers
         beside = None if observers is None else await observers.beside(spec, before, leg)
+        ending: asyncio.Task[Observed] | None = None
         try:
             result = await engine.transfer(spec, _Onlooker(slot, self._announcer.publish, beside), self._on.stop)
+            if beside is not None:
+                ending = asyncio.create_task(beside.finish(), name="end of the observers")
             stopped = result.failure is not None and result.failure.kind is FailureKind.STOPPED
             diagnosis = await self._on.path.diagnose(leg) if went_wrong(result) and not stopped else None
             after = await self._on.path.route(leg)
-            observed = None if beside is None else await beside.finish()
+            observed = None if ending is None else await ending
         finally:
+            if ending is not None:
+                ending.cancel()
             if beside is not None:
                 beside.abandon()
         return _Tried(result, observed, diagnosis, before, after)
