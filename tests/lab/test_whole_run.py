@@ -148,7 +148,7 @@ def test_the_data_cap_stops_the_internet_leg_and_nothing_else(make_lab: MakeLab,
 
 CUT_AFTER_S = 2.5
 CUT_LIMIT_S = 15.0
-"""The issue's own: a transfer whose link is gone ends within this time, as the fault tests beside this file hold it to."""
+"""The issue's own, for a transfer whose link is gone; the fault tests beside this file hold it to that."""
 ASKED_S = 5.0
 """For asking the network afterwards, which no longer answers, and for the slow facts before and after."""
 
