@@ -143,22 +143,22 @@ def test_profiles_are_listed_without_the_site(tmp_path: Path) -> None:
         # lists of words
         ("[matrix]\nlegs = []", "matrix.legs: found an empty list; allowed: a list of 1 to 2 legs"),
         ("[matrix]\nlegs = 'lan'", 'matrix.legs: found "lan"; allowed: a list of 1 to 2 legs'),
-        ("[matrix]\nlegs = ['wan']", 'matrix.legs[0]: found "wan"; allowed: "lan", "internet"; did you mean "lan"?'),
+        ("[matrix]\nlegs = ['wan']", 'matrix.legs[1]: found "wan"; allowed: "lan", "internet"; did you mean "lan"?'),
         ("[matrix]\nengines = ['iperf']",
-         'matrix.engines[0]: found "iperf"; allowed: "iperf3", "http"; did you mean "iperf3"?'),
-        ("[matrix]\nengines = [['http']]", 'matrix.engines[0]: found a list of 1; allowed: "iperf3", "http"'),
+         'matrix.engines[1]: found "iperf"; allowed: "iperf3", "http"; did you mean "iperf3"?'),
+        ("[matrix]\nengines = [['http']]", 'matrix.engines[1]: found a list of 1; allowed: "iperf3", "http"'),
         ("[matrix]\ndirections = ['Upload']",
-         'matrix.directions[0]: found "Upload"; allowed: "download", "upload"; did you mean "upload"?'),
+         'matrix.directions[1]: found "Upload"; allowed: "download", "upload"; did you mean "upload"?'),
         ("[matrix]\ndirections = ['upload', 'upload']",
          'matrix.directions: found "upload" twice; allowed: a list of 1 to 2 directions, each once'),
         ("[matrix]\nap_configs = []",
          "matrix.ap_configs: found an empty list; allowed: a list of 1 to 64 names of AP configs"),
         ("[matrix]\nap_configs = [{}]",
-         f"matrix.ap_configs[0]: found a table; allowed: the name of an AP config: {NAME}"),
+         f"matrix.ap_configs[1]: found a table; allowed: the name of an AP config: {NAME}"),
         # names of the site
         ("[matrix]\nap_configs = ['auto', 'wide8']",
-         'matrix.ap_configs[1]: found "wide8"; allowed: "auto", "wide80"; did you mean "wide80"?'),
-        ("[matrix]\nap_configs = ['zzz']", 'matrix.ap_configs[0]: found "zzz"; allowed: "auto", "wide80"'),
+         'matrix.ap_configs[2]: found "wide8"; allowed: "auto", "wide80"; did you mean "wide80"?'),
+        ("[matrix]\nap_configs = ['zzz']", 'matrix.ap_configs[1]: found "zzz"; allowed: "auto", "wide80"'),
         # impossible combinations
         ("[repeats]\nminimum = 4\nmaximum = 3",
          "repeats.maximum: found 3; allowed: a whole number from repeats.minimum (4) to 100"),
@@ -227,13 +227,48 @@ def test_all_mistakes_are_told_at_once_each_with_its_own_file(tmp_path: Path) ->
     told = sorted(line.split(": found ")[0] for line in complaint(tmp_path).splitlines())
     assert told == [
         "base.toml: format",
-        "base.toml: matrix.ap_configs[0]",
+        "base.toml: matrix.ap_configs[1]",
         "base.toml: matrix.legs",
         "base.toml: timing.stream",
         "basement.toml: location",
         "basement.toml: repeats.maximum",
         "basement.toml: timing.duration_s",
     ]
+
+
+@pytest.mark.parametrize(
+    ("base", "own", "said"),
+    [
+        (
+            "[repeats]\nmaximum = 4\n",
+            "[repeats]\nminimum = 8\n",
+            "basement.toml: repeats.minimum: found 8; allowed: a whole number from 1 to repeats.maximum (4)",
+        ),
+        (
+            "[repeats]\nminimum = 8\n",
+            "[repeats]\nmaximum = 4\n",
+            "basement.toml: repeats.maximum: found 4; allowed: a whole number from repeats.minimum (8) to 100",
+        ),
+        (
+            "[repeats]\nmaximum = 4\nminimum = 8\n",
+            "",
+            "base.toml: repeats.maximum: found 4; allowed: a whole number from repeats.minimum (8) to 100",
+        ),
+        (
+            "[timing]\nduration_s = 3590\n",
+            "[timing]\nwarm_up_s = 20\n",
+            "basement.toml: timing.warm_up_s: found 20.0; allowed: with timing.duration_s = 3590: at most 10",
+        ),
+    ],
+)
+def test_of_two_values_that_contradict_each_other_the_extending_files_own_is_blamed(
+    tmp_path: Path, base: str, own: str, said: str
+) -> None:
+    """There it went wrong, and there it can be put right without touching the other profiles."""
+    site_folder(
+        tmp_path, base=f"format = 1\n{base}", basement=f'extends = "base"\nformat = 1\nlocation = "basement"\n{own}'
+    )
+    assert complaint(tmp_path) == said
 
 
 def test_a_profile_without_location_can_only_be_extended(tmp_path: Path) -> None:

@@ -160,7 +160,7 @@ def with_requirement(lines: str) -> str:
         # unknown keys, the nearest name and all that are allowed
         (
             with_config("widht_mhz = 80"),
-            f"ap_config[1].widht_mhz: found an unknown key; allowed: {CONFIG_KEYS}; did you mean width_mhz?",
+            f"ap_config[2].widht_mhz: found an unknown key; allowed: {CONFIG_KEYS}; did you mean width_mhz?",
         ),
         (
             with_server('lan = "auto"\ninternett = ""'),
@@ -179,7 +179,7 @@ def with_requirement(lines: str) -> str:
         ),
         (
             with_config("'\x7f odd.key' = 1".replace("\x7f", "\u202e")),
-            f'ap_config[1]."\\u202e odd.key": found an unknown key; allowed: {CONFIG_KEYS}',
+            f'ap_config[2]."\\u202e odd.key": found an unknown key; allowed: {CONFIG_KEYS}',
         ),
         # missing
         (replaced("format = 1\n", ""), "format: found nothing; allowed: 1"),
@@ -190,7 +190,7 @@ def with_requirement(lines: str) -> str:
         ),
         (
             f"{SITE_TOML}[[ap_config]]\nname = 'third'\n",
-            "ap_config[2].access_point: found nothing; allowed: the name of one of the [[access_point]] tables",
+            "ap_config[3].access_point: found nothing; allowed: the name of one of the [[access_point]] tables",
         ),
         # format
         (replaced("format = 1", "format = 2"), "format: found 2; allowed: 1"),
@@ -205,7 +205,7 @@ def with_requirement(lines: str) -> str:
         (
             "format = 1\nsite = 'x'\nserver = 5\naccess_point = [1]\nap_config = []\n",
             "server: found 5; allowed: a table\n"
-            "access_point[0]: found 1; allowed: a table\n"
+            "access_point[1]: found 1; allowed: a table\n"
             "ap_config: found an empty list; allowed: 1 to 64 tables, each under its own heading [[ap_config]]",
         ),
         # names
@@ -219,106 +219,106 @@ def with_requirement(lines: str) -> str:
         # names that must exist, or must not exist twice
         (
             replaced('name = "wide80"\naccess_point = "counter"', 'name = "wide80"\naccess_point = "countr"'),
-            'ap_config[1].access_point: found "countr"; allowed: "counter"; did you mean "counter"?',
+            'ap_config[2].access_point: found "countr"; allowed: "counter"; did you mean "counter"?',
         ),
         (
             replaced('name = "wide80"', 'name = "auto"'),
-            'ap_config[1].name: found "auto"; allowed: a name that ap_config[0].name does not have',
+            'ap_config[2].name: found "auto"; allowed: a name that ap_config[1].name does not have',
         ),
         (
             f"{SITE_TOML}[[access_point]]\nname = 'counter'\n",
-            'access_point[1].name: found "counter"; allowed: a name that access_point[0].name does not have',
+            'access_point[2].name: found "counter"; allowed: a name that access_point[1].name does not have',
         ),
         # radio
-        (with_config("band = 5"), 'ap_config[1].band: found 5; allowed: "2.4", "5", "6"'),
-        (with_config('band = "5 GHz"'), 'ap_config[1].band: found "5 GHz"; allowed: "2.4", "5", "6"'),
+        (with_config("band = 5"), 'ap_config[2].band: found 5; allowed: "2.4", "5", "6"'),
+        (with_config('band = "5 GHz"'), 'ap_config[2].band: found "5 GHz"; allowed: "2.4", "5", "6"'),
         (
             with_config('channel = "36"'),
-            'ap_config[1].channel: found "36"; allowed: "auto", or a channel from 1 to 233 (a number, without quotes)',
+            'ap_config[2].channel: found "36"; allowed: "auto", or a channel from 1 to 233 (a number, without quotes)',
         ),
         (
             with_config("width_mhz = 60"),
-            'ap_config[1].width_mhz: found 60; allowed: "auto", or one of 20, 40, 80, 160, 320 '
+            'ap_config[2].width_mhz: found 60; allowed: "auto", or one of 20, 40, 80, 160, 320 '
             "(a number, without quotes)",
         ),
         (
             with_config('band = "2.4"\nchannel = 36\nwidth_mhz = 80'),
-            "ap_config[1].channel: found 36; allowed: in the 2.4 GHz band: a channel from 1 to 14\n"
-            "ap_config[1].width_mhz: found 80; allowed: in the 2.4 GHz band: at most 40",
+            "ap_config[2].channel: found 36; allowed: in the 2.4 GHz band: a channel from 1 to 14\n"
+            "ap_config[2].width_mhz: found 80; allowed: in the 2.4 GHz band: at most 40",
         ),
         (
             with_config("power = 17"),
-            f"ap_config[1].power: found 17; allowed: text, as the access point calls it: {NAME}",
+            f"ap_config[2].power: found 17; allowed: text, as the access point calls it: {NAME}",
         ),
         (
             with_config("firmware = 7.1"),
-            f"ap_config[1].firmware: found 7.1; allowed: text, as the access point calls it: {NAME}",
+            f"ap_config[2].firmware: found 7.1; allowed: text, as the access point calls it: {NAME}",
         ),
         # apply
-        (with_config("apply = 5"), f"ap_config[1].apply: found 5; allowed: {COMMAND}"),
-        (with_config("apply = ['a', 5]"), f"ap_config[1].apply: found a list of 2; allowed: {COMMAND}"),
+        (with_config("apply = 5"), f"ap_config[2].apply: found 5; allowed: {COMMAND}"),
+        (with_config("apply = ['a', 5]"), f"ap_config[2].apply: found a list of 2; allowed: {COMMAND}"),
         (
             with_config("""apply = "switch 'wide" """),
-            f'ap_config[1].apply: found "switch \'wide"; allowed: {COMMAND}, with every quote closed '
+            f'ap_config[2].apply: found "switch \'wide"; allowed: {COMMAND}, with every quote closed '
             "(no closing quotation)",
         ),
         (
             with_config("apply = ['', 'x']"),
-            f"ap_config[1].apply: found an empty program name; allowed: {COMMAND}, the program first",
+            f"ap_config[2].apply: found an empty program name; allowed: {COMMAND}, the program first",
         ),
         (
             with_config('apply = ["a\\u0000"]'),
-            f"ap_config[1].apply: found a list of 1; allowed: {COMMAND}, without NUL characters",
+            f"ap_config[2].apply: found a list of 1; allowed: {COMMAND}, without NUL characters",
         ),
         (
             with_config(f"apply = '{'x' * 5000}'"),
-            f'ap_config[1].apply: found "{"x" * 60}..."; allowed: {COMMAND} of at most 4096 characters',
+            f'ap_config[2].apply: found "{"x" * 60}..."; allowed: {COMMAND} of at most 4096 characters',
         ),
         (
             with_config("apply_timeout_s = 0"),
-            "ap_config[1].apply_timeout_s: found 0; allowed: a number from 1 to 3600",
+            "ap_config[2].apply_timeout_s: found 0; allowed: a number from 1 to 3600",
         ),
         (
             with_config("apply_timeout_s = nan"),
-            "ap_config[1].apply_timeout_s: found nan; allowed: a number from 1 to 3600",
+            "ap_config[2].apply_timeout_s: found nan; allowed: a number from 1 to 3600",
         ),
         # BSSIDs
         (
             replaced("[[access_point]]", "[[access_point]]\nbssids = ['02:00:00:aa:bb', 7]"),
-            'access_point[0].bssids[0]: found "02:00:00:aa:bb"; allowed: six pairs of hexadecimal digits, '
+            'access_point[1].bssids[1]: found "02:00:00:aa:bb"; allowed: six pairs of hexadecimal digits, '
             'as in "02:00:00:aa:bb:01"\n'
-            'access_point[0].bssids[1]: found 7; allowed: six pairs of hexadecimal digits, as in "02:00:00:aa:bb:01"',
+            'access_point[1].bssids[2]: found 7; allowed: six pairs of hexadecimal digits, as in "02:00:00:aa:bb:01"',
         ),
         (
             replaced("[[access_point]]", "[[access_point]]\nbssids = '02:00:00:aa:bb:01'"),
-            'access_point[0].bssids: found "02:00:00:aa:bb:01"; allowed: a list of 0 to 64 BSSIDs',
+            'access_point[1].bssids: found "02:00:00:aa:bb:01"; allowed: a list of 0 to 64 BSSIDs',
         ),
         (
             replaced("[[access_point]]", "[[access_point]]\nbssids = ['02:00:00:aa:bb:01']")
             + "[[access_point]]\nname = 'attic'\nbssids = ['02-00-00-AA-BB-01']\n",
-            'access_point[1].bssids[0]: found "02-00-00-AA-BB-01"; '
-            "allowed: a BSSID other than access_point[0].bssids[0]",
+            'access_point[2].bssids[1]: found "02-00-00-AA-BB-01"; '
+            "allowed: a BSSID other than access_point[1].bssids[1]",
         ),
         # requirements
         (
             with_requirement("throughput_down_mps = 35"),
-            "requirement[0].throughput_down_mps: found an unknown key; allowed: location, throughput_down_mbps, "
+            "requirement[1].throughput_down_mps: found an unknown key; allowed: location, throughput_down_mbps, "
             "throughput_up_mbps, loaded_rtt_ms, source; did you mean throughput_down_mbps?",
         ),
         (
             with_requirement('location = "basement"'),
-            "requirement[0]: found none of them; allowed: at least one of throughput_down_mbps, throughput_up_mbps, "
+            "requirement[1]: found none of them; allowed: at least one of throughput_down_mbps, throughput_up_mbps, "
             "loaded_rtt_ms",
         ),
         (
             with_requirement('throughput_up_mbps = 0\nloaded_rtt_ms = "100"\nlocation = ""'),
-            f'requirement[0].location: found ""; allowed: the name of a location, or "all": {NAME}\n'
-            "requirement[0].throughput_up_mbps: found 0; allowed: a number from 0.001 to 100000\n"
-            'requirement[0].loaded_rtt_ms: found "100"; allowed: a number from 0.1 to 60000',
+            f'requirement[1].location: found ""; allowed: the name of a location, or "all": {NAME}\n'
+            "requirement[1].throughput_up_mbps: found 0; allowed: a number from 0.001 to 100000\n"
+            'requirement[1].loaded_rtt_ms: found "100"; allowed: a number from 0.1 to 60000',
         ),
         (
             with_requirement('loaded_rtt_ms = 100\nsource = "a\\u001bb"'),
-            'requirement[0].source: found "a\\x1bb"; allowed: where the figures come from: '
+            'requirement[1].source: found "a\\x1bb"; allowed: where the figures come from: '
             "text of up to 300 printable characters",
         ),
         (
@@ -378,10 +378,10 @@ name = "auto"
 """
     keys = [line.split(": found ")[0] for line in complaint(site_folder(tmp_path, text)).splitlines()]
     assert sorted(keys) == [
-        "ap_config[0].access_point",
-        "ap_config[0].width_mhz",
         "ap_config[1].access_point",
-        "ap_config[1].name",
+        "ap_config[1].width_mhz",
+        "ap_config[2].access_point",
+        "ap_config[2].name",
         "format",
         "sight",
         "site",
@@ -430,7 +430,7 @@ def test_tables_nested_thousands_deep_are_an_unknown_key(tmp_path: Path) -> None
 def test_numbers_too_long_to_write_out_are_told(tmp_path: Path) -> None:
     """Python refuses to print more than 4300 digits; hexadecimal ones are read without that limit."""
     said = complaint(site_folder(tmp_path, with_config("channel = 0x" + "f" * 5000)))
-    assert said.startswith("ap_config[1].channel: found a very large number; allowed: ")
+    assert said.startswith("ap_config[2].channel: found a very large number; allowed: ")
 
 
 def test_a_missing_file_is_told(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ NOTHING = "nothing"
 def field_mistakes(error: ValidationError, models: TableModels, file_of: Callable[[Key], Path]) -> list[Mistake]:
     """Return every error as a mistake. file_of: the file in which a key stands, or should."""
     return [
-        _mistake(details, models, file_of(details["loc"]))
+        _beside(details, file_of) or _mistake(details, models, file_of(details["loc"]))
         for details in error.errors(include_url=False, include_input=True)
     ]
 
@@ -31,6 +31,20 @@ def field_mistakes(error: ValidationError, models: TableModels, file_of: Callabl
 def keys_of(model: type[BaseModel]) -> list[str]:
     """Return the keys of a table as they are written in a file."""
     return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _beside(details: ErrorDetails, file_of: Callable[[Key], Path]) -> Mistake | None:
+    """Blame the other of two keys that contradict each other where that one is the extending file's own, and the key in
+    which it was found is inherited: there it can be put right, and there it went wrong."""
+    told = details.get("ctx", {}).get("beside") if details["type"] == REFUSED else None
+    if told is None:
+        return None
+    name, found, allowed = told
+    key, other = details["loc"], (*details["loc"][:-1], name)
+    extending = file_of(())
+    if file_of(other) != extending or file_of(key) == extending:
+        return None
+    return Mistake(extending, dotted(other), described(found), allowed)
 
 
 def _mistake(details: ErrorDetails, models: TableModels, file: Path) -> Mistake:

@@ -1,6 +1,6 @@
 """What is wrong in a file that people write, said so that they can put it right: one line a mistake.
 
-    profiles/basement.toml: matrix.ap_configs[1]: found "wide8"; allowed: "auto", "wide80"; did you mean "wide80"?
+    profiles/basement.toml: matrix.ap_configs[2]: found "wide8"; allowed: "auto", "wide80"; did you mean "wide80"?
 
 Promise: whatever the file holds, the line is short and printable. May import the standard library only.
 """
@@ -23,7 +23,8 @@ LARGEST_SHOWN = 10**18
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One mistake. key: dotted, with the index in arrays. found, allowed, nearest: as shown; nearest may be None."""
+    """One mistake. key: dotted, with the place in arrays counted from 1. found, allowed, nearest: as shown; nearest may
+    be None."""
 
     file: Path
     key: str
@@ -86,11 +87,14 @@ def nearest(written: str, allowed: Iterable[str]) -> str | None:
 
 
 def dotted(path: Sequence[str | int]) -> str:
-    """Return a key as people write it: ``ap_config[1].band``. Index 0 is the first. Odd keys stand in quotes."""
+    """Return a key as people say it: ``ap_config[2].band`` for the second table. Odd keys stand in quotes.
+
+    path: with indices as programs count, from 0.
+    """
     key = ""
     for part in path:
         if isinstance(part, int):
-            key += f"[{part}]"
+            key += f"[{part + 1}]"
             continue
         bare = part.isascii() and part.replace("_", "").replace("-", "").isalnum() and len(part) <= LONGEST_QUOTE
         key += ("." if key else "") + (part if bare else quoted(part))

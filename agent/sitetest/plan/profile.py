@@ -76,7 +76,14 @@ class TimingTable(Table):
     def _transfer_is_not_too_long(cls, duration_s: float, info: ValidationInfo) -> float:
         warm_up_s = info.data.get("warm_up_s", 0.0)
         if warm_up_s + duration_s > LONGEST_TRANSFER_S:
-            raise refused(f"with timing.warm_up_s = {warm_up_s:g}: at most {LONGEST_TRANSFER_S - warm_up_s:g}")
+            raise refused(
+                f"with timing.warm_up_s = {warm_up_s:g}: at most {LONGEST_TRANSFER_S - warm_up_s:g}",
+                beside=(
+                    "warm_up_s",
+                    warm_up_s,
+                    f"with timing.duration_s = {duration_s:g}: at most {LONGEST_TRANSFER_S - duration_s:g}",
+                ),
+            )
         return duration_s
 
 
@@ -103,7 +110,10 @@ class Repeats(Table):
     def _maximum_is_not_below_minimum(cls, maximum: int, info: ValidationInfo) -> int:
         minimum = info.data.get("minimum", 1)
         if maximum < minimum:
-            raise refused(f"a whole number from repeats.minimum ({minimum}) to 100")
+            raise refused(
+                f"a whole number from repeats.minimum ({minimum}) to 100",
+                beside=("minimum", minimum, f"a whole number from 1 to repeats.maximum ({maximum})"),
+            )
         return maximum
 
 

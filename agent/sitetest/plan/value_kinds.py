@@ -40,10 +40,19 @@ BSSID = re.compile(r"[0-9a-f]{2}([:-])(?:[0-9a-f]{2}\1){4}[0-9a-f]{2}")
 
 
 def refused(
-    allowed: str, *, found: str | None = None, nearest_name: str | None = None, key: str | None = None
+    allowed: str,
+    *,
+    found: str | None = None,
+    nearest_name: str | None = None,
+    key: str | None = None,
+    beside: tuple[str, object, str] | None = None,
 ) -> PydanticCustomError:
-    """Make the error of a check. found: None lets the value speak for itself. key: below the value's own, to add."""
-    context = {"allowed": allowed, "found": found, "nearest": nearest_name, "key": key}
+    """Make the error of a check.
+
+    found: None lets the value speak for itself. key: below the value's own, to add.
+    beside: another key of the same table that the value contradicts, what stands there, and what would be allowed
+    there: that one is blamed where it is the one that the extending file wrote."""
+    context = {"allowed": allowed, "found": found, "nearest": nearest_name, "key": key, "beside": beside}
     return PydanticCustomError(REFUSED, "allowed: {allowed}", context)
 
 

@@ -1,26 +1,34 @@
 """A plan as text and as JSON, before anything is measured. Pure. May import rich, plan and report."""
 
+from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from sitetest.plan.cases import Leg, Plan
+from sitetest.plan.cases import Leg, Plan, Turn
 from sitetest.plan.estimate import Estimate
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.cautions import cautions
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, volume_text
 
+MOST_TURNS_SHOWN = 24
+"""A longer plan is folded after half of this, so that time, volume and cautions stay on one screen."""
+
+MOST_ORDERS_SHOWN = 4
+
 
 def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
     """Return what would run, in which order, for how long and with how much data."""
     label = CaseLabel.telling_apart(plan.cases)
+    shown, folded = _shown_turns(plan)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
     for heading in ("turn", "AP config", "measures"):
         table.add_column(heading, overflow="fold")
-    for turn in plan.turns:
+    for turn in shown:
         measures = ", ".join(" ".join(label.without_ap_config(slot.case)) for slot in turn.slots)
         table.add_row(str(turn.number), Text(printable(turn.ap_config)), measures)
     engines = " and ".join(dict.fromkeys(case.engine for case in plan.cases))
@@ -42,11 +50,35 @@ def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
         *(Text(f"  {fact}") for fact in facts),
         Text(),
         table,
+        *(Text(printable(f"  {line}")) for line in folded),
         Text(),
         Text(f"This order is that of --seed {plan.seed}."),
         Text(),
         *(Text(f"Caution: {caution}") for caution in cautions(plan, estimate)),
     )
+
+
+def _shown_turns(plan: Plan) -> tuple[Sequence[Turn], list[str]]:
+    """Return the turns to show one by one, whole quads, and what to say about the rest of a long plan."""
+    if len(plan.turns) <= MOST_TURNS_SHOWN:
+        return plan.turns, []
+    quads: dict[int, list[Turn]] = {}
+    for turn in plan.turns:
+        quads.setdefault(turn.quad, []).append(turn)
+    shown: list[Turn] = []
+    for turns in quads.values():
+        if len(shown) + len(turns) > MOST_TURNS_SHOWN // 2:
+            break
+        shown += turns
+    shown = shown or list(plan.turns[: MOST_TURNS_SHOWN // 2])
+    rest = plan.turns[len(shown) :]
+    orders = Counter(
+        " ".join(turn.ap_config for turn in turns) for number, turns in quads.items() if turns[0].number > len(shown)
+    )
+    lines = [f"turns {rest[0].number} to {rest[-1].number} go on in the same way (all of them: --json)"]
+    if 1 < len(orders) <= MOST_ORDERS_SHOWN:
+        lines += [f"{count_text(times, 'time')} {order}" for order, times in sorted(orders.items())]
+    return shown, lines
 
 
 def _rates_text(estimate: Estimate, leg: Leg) -> str:
