@@ -347,9 +347,9 @@ class FakeOperator:
 
 
 class FakeSwitch:
-    """An apply command. problems: what each call says, in turn; then it works."""
+    """An apply command. problems: what each call says, in turn, None when it works; then it works."""
 
-    def __init__(self, problems: Sequence[str] = ()) -> None:
+    def __init__(self, problems: Sequence[str | None] = ()) -> None:
         self.applied: list[str] = []
         self._problems = list(problems)
 

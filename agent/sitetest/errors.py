@@ -6,6 +6,7 @@
     │   ├── DataFileError         2   a data file to analyse
     │   ├── EngineUnusable        2   the profile asks for an engine that this laptop or this server does not have
     │   ├── SiteBusy              2   another run is writing to this site
+    │   ├── NotApplied            2   an apply command fails turn after turn, and nobody is asked
     │   └── WrongRadio            2   the laptop is on another radio than site.toml declares, and nobody is asked
     ├── ServerError               6   the test server: whoever looks after it acts
     │   ├── ServerUnreachable     6   nothing answers, or it went away and did not come back
@@ -72,6 +73,10 @@ class EngineUnusable(UsageError):
 
 class SiteBusy(UsageError):
     """Another run is writing to this site."""
+
+
+class NotApplied(UsageError):
+    """An apply command has failed in two turns running and never worked, and there is nobody to ask."""
 
 
 class WrongRadio(UsageError):

@@ -28,8 +28,7 @@ def require_token(token: str) -> Middleware:
                 raise Refusal(
                     401,
                     "token",
-                    f"this server needs its token and found {found}: take the one that it printed when it started, "
-                    "and give it with --token or in SITETEST_TOKEN",
+                    f"this server needs the token that it printed when it started, and found {found}",
                     {hdrs.WWW_AUTHENTICATE: "Bearer"},
                 )
         return await handler(request)

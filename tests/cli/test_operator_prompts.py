@@ -57,6 +57,17 @@ async def test_enter_confirms_the_switch_and_the_question_names_the_ap_config(ke
     assert not stop.is_set()
 
 
+async def test_the_switch_question_says_which_turn_it_is_and_of_which_access_point(keyboard: Keyboard) -> None:
+    typed, writing = keyboard
+    screen, stop = ShownText(), asyncio.Event()
+    operator = TypingOperator(
+        screen, typed.next_line, stop, turns=4, access_points={"auto": "counter", "[wide80]": "counter"}
+    )
+    os.write(writing, b"\n")
+    await asyncio.wait_for(operator.switch_to(TURN), 5)
+    assert screen.lines[0] == "Turn 2 of 4. Now set the access point counter to AP config:  [wide80]"
+
+
 async def test_reassociate_tells_whether_somebody_was_there(keyboard: Keyboard) -> None:
     typed, writing = keyboard
     screen, stop = ShownText(), asyncio.Event()

@@ -4,18 +4,23 @@ import io
 import re
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from bookshop_visit import attempt, bookshop_plan, failed, outlier, samples_at, stored, until_transfer
 from rich.cells import cell_len
 from rich.console import Console
+from seen_links import seen_link
 
 from sitetest.cli.board import Board, after, stopping
 from sitetest.cli.progress import LineScreen, LiveScreen, board_view, screen_on
+from sitetest.observe.link.no_reader import NoReader
+from sitetest.observe.link.reasons import Reason
 from sitetest.store.records import Flag
 from sitetest.visit.events import (
     AttemptFlagged,
     Event,
+    LinkSeen,
     Noted,
     PathBack,
     PathLost,
@@ -123,6 +128,77 @@ def test_a_lost_path_is_shown_with_the_wait_that_is_left_and_goes_when_it_is_bac
     assert "Errno" not in drawn(lost, 40)
     assert "at most 4 min more" in " ".join(drawn(lost, 40, now_s=60.0).split())
     assert "PATH LOST" not in drawn(after(lost, PathBack(60.0), 60.0), 40)
+
+
+def test_a_server_that_alone_is_gone_is_not_called_a_lost_path() -> None:
+    plan = bookshop_plan()
+    lost = PathLost("server_gone: the server's host answers, the test server does not", 300.0, host_answers=True)
+    text = drawn(board_of([*until_transfer(plan, plan.slots[0]), lost]), 40)
+    assert "SERVER LOST" in text
+    assert "PATH" not in text
+    lines: list[str] = []
+    with LineScreen(lines.append) as screen:
+        screen(lost)
+    assert lines[0].startswith("server lost, its machine answers: ")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_link_stands_beside_the_throughput(width: int) -> None:
+    plan = bookshop_plan()
+    slot = plan.slots[0]
+    board = board_of([*until_transfer(plan, slot), *samples_at(slot, 412.0, 12.0), LinkSeen(seen_link())])
+    text = drawn(board, width)
+    assert "5 GHz channel 36, 80 MHz, HE, -52 dBm, rate 1201 down 961 up" in " ".join(text.split())
+    assert max(cell_len(line) for line in text.splitlines()) <= width
+    board = after(board, LinkSeen(NoReader(Reason.NOT_WIFI).sample("eth0", 0.0)), 0.0)
+    assert "link not read: the interface is not a Wi-Fi interface" in " ".join(drawn(board, width).split())
+
+
+def test_what_the_last_attempt_gave_stays_until_the_next_one_runs() -> None:
+    plan = bookshop_plan()
+    first, second = plan.slots[0], plan.slots[1]
+    record = attempt(first, rtt_idle_ms=3.14, rtt_loaded_p50_ms=24.0, rtt_loaded_p95_ms=60.4)
+    flagged = replace(record, flags=(Flag("roamed", "went elsewhere", "doubt"),))
+    events = [*until_transfer(plan, first), stored(plan, flagged, first), until_transfer(plan, second)[2]]
+    text = " ".join(drawn(board_of(events), 40).split())
+    assert "last: 412.3 Mbit/s, round trip 3.1 ms idle, 24 ms loaded (95 %: 60 ms)" in text
+    assert "flagged roamed" in text
+    assert "last:" not in drawn(board_of([*events, *samples_at(second, 400.0, 1.0)]), 40)
+
+
+def test_plain_lines_say_link_and_round_trips_of_each_attempt_and_what_cannot_be_told_once() -> None:
+    plan = bookshop_plan()
+    lines: list[str] = []
+    beside: dict[str, Any] = {"band": "5", "channel": 36, "width_mhz": 80, "rssi_dbm": -52.4, "rx_rate_mbps": 960.7}
+    with LineScreen(lines.append) as screen:
+        for slot in plan.slots[:2]:
+            screen(LinkSeen(seen_link()))
+            screen(stored(plan, attempt(slot, rtt_idle_ms=0.31, unknown=("roamed", "scanned"), **beside), slot))
+        last = plan.slots[2]
+        screen(stored(plan, attempt(last, unknown=("roamed", "saver")), last))
+    link = "    5 GHz channel 36, 80 MHz, -52 dBm, rate 961 down"
+    assert lines == [
+        "1/8 auto download lan http: 412.3 Mbit/s, round trip 0.31 ms idle",
+        link,
+        "note: flags that cannot be told here: roamed, scanned",
+        "2/8 auto upload lan http: 412.3 Mbit/s, round trip 0.31 ms idle",
+        link,
+        "3/8 wide80 download lan http: 412.3 Mbit/s",
+        "note: flags that cannot be told here: saver",
+    ]
+
+
+def test_plain_lines_say_once_a_visit_why_there_is_no_link() -> None:
+    plan = bookshop_plan()
+    lines: list[str] = []
+    blocked = NoReader(Reason.NETLINK_BLOCKED).sample("wlan0", 0.0)
+    with LineScreen(lines.append) as screen:
+        for slot in plan.slots[:3]:
+            screen(LinkSeen(blocked))
+            screen(stored(plan, attempt(slot), slot))
+    assert [line for line in lines if "link" in line] == [
+        "note: link not read: this program may not talk to the kernel (a sandbox or container forbids netlink)"
+    ]
 
 
 def test_what_will_be_repeated_is_shown_until_it_is_settled() -> None:

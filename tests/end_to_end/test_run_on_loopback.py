@@ -358,7 +358,7 @@ def test_a_server_killed_in_the_middle_leaves_a_whole_store_and_a_way_on(tmp_pat
         try:
             until_said(agent, lambda line: line.startswith("1/40 "))
             server.process.kill()
-            until_said(agent, lambda line: line.startswith("path to the server lost"))
+            until_said(agent, lambda line: line.startswith("server lost, its machine answers"))
             agent.send_signal(signal.SIGINT)
             _, err = agent.communicate(timeout=15)
         finally:

@@ -1,7 +1,9 @@
 """How AP configs are applied during a visit, and that nothing is measured under a wrong name."""
 
+import pytest
 from visit_fakes import FakeOperator, FakePath, FakeSwitch, Visit, basement_plan
 
+from sitetest.errors import Exit, NotApplied
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.conductor import Patience
 from sitetest.visit.events import SwitchStarted
@@ -81,11 +83,35 @@ async def test_when_nobody_can_apply_it_the_turn_is_lost_and_replaced_once() -> 
     assert "no answer" in visit.keeper.events[1].detail
 
 
-async def test_a_command_that_never_works_leaves_its_measurements_without_a_result() -> None:
-    """And the visit still ends."""
-    visit = Visit(basement_plan(("auto", "auto")), switch=FakeSwitch(["no answer"] * 100), by_command=True)
-    outcome = await visit.run()
-    assert (outcome.outcome, visit.records, len(outcome.without_result)) == ("complete", [], 2)
+async def test_a_command_that_never_works_ends_the_run_after_two_turns() -> None:
+    """All others would be lost as well; what to do is said."""
+    switch = FakeSwitch(["no answer"] * 100)
+    visit = Visit(basement_plan(("auto",) * 6), switch=switch, by_command=True)
+    with pytest.raises(NotApplied, match="'auto' could not be applied in 2 turns, and never was: no answer") as ended:
+        await visit.run()
+    assert "--resume" in ended.value.next_step
+    assert ended.value.exit_code is Exit.WRONG_USE
+    assert (switch.applied, visit.records) == (["auto"] * 6, []), "two turns of three tries"
+
+
+async def test_a_command_that_worked_once_may_fail_for_a_while() -> None:
+    """An access point that is away at night must not end a soak test."""
+    plan = basement_plan(("auto", "wide80", "auto", "wide80", "auto", "wide80"))
+    visit = Visit(plan, switch=FakeSwitch([None, None, *["no answer"] * 12]), by_command=True)
+    assert (await visit.run()).outcome == "complete"
+    turns = [turn.turn for turn in visit.keeper.turns]
+    assert turns[:2] == [1, 2]
+    assert {3, 4}.isdisjoint(turns), "both AP configs failed in two turns running"
+    assert len(turns) > 2
+
+
+async def test_somebody_who_can_be_asked_is_asked_each_time() -> None:
+    """With a person there no number of failures ends the run."""
+    operator = FakeOperator()
+    switch = FakeSwitch(["no answer"] * 100)
+    visit = Visit(basement_plan(("auto", "wide80") * 3), switch=switch, operator=operator, by_command=True)
+    assert (await visit.run()).without_result == ()
+    assert len(operator.switched) == 6
 
 
 async def test_without_command_and_person_the_second_ap_config_is_not_measured_as_the_first() -> None:

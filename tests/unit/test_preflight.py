@@ -17,6 +17,7 @@ from sitetest.errors import (
     ServerUnreachable,
     SitetestError,
     StoreFull,
+    StoreNotWritable,
     UsageError,
     VersionMismatch,
 )
@@ -129,6 +130,7 @@ async def test_when_all_is_well_every_answer_is_listed_and_the_lease_is_given_ba
         "AP configs can be applied",
         "engine http on this laptop (lan)",
         "room for results",
+        "results can be written",
         "server of the lan leg",
         "engine http at counter-server (lan)",
         "lease for http at counter-server (lan)",
@@ -187,6 +189,49 @@ async def test_somebody_there_or_apply_commands_are_enough_for_several_ap_config
     commands = {"auto": ["sh"], "wide80": ["sh"]}
     checks = await preflight(asked(tmp_path, ABBA, commands=commands, somebody=False))
     assert [check.name for check in checks[1:3]] == ["apply command of auto", "apply command of wide80"]
+
+
+async def test_a_script_that_is_not_there_is_said_before_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The interpreter exists; what it is to run does not."""
+    monkeypatch.chdir(tmp_path)
+    commands = {"auto": ["sh", "switch_ap.sh", "--width", "80"]}
+    with pytest.raises(UsageError, match=r"sh is to run 'switch_ap\.sh', and there is no such file in"):
+        await preflight(asked(tmp_path, commands=commands))
+    (tmp_path / "switch_ap.sh").write_text("exit 0\n", encoding="utf-8")
+    checks = await preflight(asked(tmp_path, commands=commands))
+    assert checks[1].detail.endswith("sh switch_ap.sh")
+
+
+@pytest.mark.parametrize("command", [["sh", "-c", "exit 0"], ["true", "no-such-file"], ["sh"]], ids=" ".join)
+async def test_what_is_no_script_is_not_taken_for_one(tmp_path: Path, command: list[str]) -> None:
+    assert (await preflight(asked(tmp_path, commands={"auto": command})))[1].ok
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder in which nobody can make a file")
+async def test_a_results_folder_that_cannot_be_written_to_stops_the_run() -> None:
+    """/proc takes no files, not even from root (proc(5))."""
+    with pytest.raises(StoreNotWritable, match="Nothing can be written to /proc/self"):
+        await preflight(asked(Path("/proc/self/site")))
+
+
+async def test_asking_leaves_nothing_in_the_results_folder(tmp_path: Path) -> None:
+    (tmp_path / "results").mkdir()
+    await examine(asked(tmp_path))
+    assert list((tmp_path / "results").iterdir()) == []
+
+
+async def test_a_token_that_is_refused_is_said_once_for_all_engines(tmp_path: Path) -> None:
+    door = Door(replace(IDENTITY, engines=dict.fromkeys(EngineName, EngineOffer(True, "1"))), lease=Refusal("token"))
+    plan = basement_plan()
+    other = tuple(
+        replace(turn, slots=tuple(replace(one, case=replace(one.case, engine=EngineName.IPERF3)) for one in turn.slots))
+        for turn in plan.turns
+    )
+    checks = await examine(asked(tmp_path, replace(plan, turns=plan.turns + other), doors={Leg.LAN: door}))
+    assert [check.name for check in checks if check.stops is not None] == ["lease for http at counter-server (lan)"]
+    assert len(door.requests) == 1
 
 
 async def test_one_ap_config_without_a_command_needs_nobody(tmp_path: Path) -> None:

@@ -1,17 +1,18 @@
 """What the person in the room should see at this moment, folded out of the visit's events.
 
 Pure: ``after(board, event, now_s)`` returns the next board, ``now_s`` being any clock that never goes back. Nothing is
-drawn here (see ``progress.py``). May import plan, visit.events, report, store.records, sitetest_wire and the standard
-library only.
+drawn here (see ``progress.py``). May import plan, observe.link, visit.events, report, store.records, sitetest_wire and
+the standard library only.
 """
 
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
+from sitetest.observe.link.record import LinkSample
 from sitetest.plan.cases import Plan, Slot, Turn
 from sitetest.report.advice import is_blemished
 from sitetest.report.case_label import CaseLabel
-from sitetest.store.records import Purpose
+from sitetest.store.records import AttemptRecord, Purpose
 from sitetest.visit.events import (
     AttemptFlagged,
     AttemptStarted,
@@ -57,7 +58,8 @@ class Board:
 
     left_s: estimate told at ``left_at_s``; None before the first. recent: (time, total bytes) of the running transfer
     within the last second. transfer_s: seconds of payload so far. to_repeat: case label -> what is to be done, for
-    what will be measured again. flagged: attempts that carry a flag or failed so far.
+    what will be measured again. flagged: attempts that carry a flag or failed so far. link: as it was seen last beside
+    the running transfer; None before that, and between transfers. last: the attempt that was kept last.
     """
 
     plan: Plan | None = None
@@ -80,6 +82,8 @@ class Board:
     lost_at_s: float = 0.0
     to_repeat: tuple[tuple[str, str], ...] = ()
     flagged: frozenset[str] = frozenset()
+    link: LinkSample | None = None
+    last: AttemptRecord | None = None
 
     @property
     def rate_mbps(self) -> float | None:
@@ -127,6 +131,7 @@ def after(board: Board, event: Event, now_s: float) -> Board:  # noqa: PLR0911, 
                 transfer_s=0.0,
                 queue=None,
                 lost=None,
+                link=None,
             )
         case ServerQueue():
             return replace(board, phase=Phase.WAITING_FOR_SERVER, queue=event)
@@ -135,7 +140,7 @@ def after(board: Board, event: Event, now_s: float) -> Board:  # noqa: PLR0911, 
         case Progressed():
             return _with_sample(board, event)
         case LinkSeen():
-            return board
+            return replace(board, link=event.sample)
         case AttemptStored():
             return _with_stored(board, event)
         case AttemptFlagged():
@@ -174,4 +179,6 @@ def _with_stored(board: Board, event: AttemptStored) -> Board:
         recent=(),
         to_repeat=(*others, (name, event.next_step)) if event.next_step else others,
         flagged=board.flagged | {event.record.test_id} if blemished else board.flagged,
+        link=None,
+        last=event.record,
     )

@@ -6,8 +6,9 @@ keeps what is measured. May import plan.cases, visit, report and the standard li
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import AbstractContextManager
+from types import MappingProxyType
 from typing import Protocol
 
 from sitetest.plan.cases import Turn
@@ -35,24 +36,42 @@ class PromptScreen(Protocol):
 
 
 class TypingOperator:
-    """A person at the keyboard. ``next_line`` returns None when the input has ended; ``stop`` is then set."""
+    """A person at the keyboard. ``next_line`` returns None when the input has ended; ``stop`` is then set.
+
+    turns: planned for the visit. access_points: name of the access point of each AP config; empty where there is only
+    one and it need not be told.
+    """
 
     def __init__(
         self,
         screen: PromptScreen,
         next_line: Callable[[], Awaitable[str | None]],
         stop: asyncio.Event,
+        *,
+        turns: int = 0,
+        access_points: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
         self._screen = screen
         self._next_line = next_line
         self._stop = stop
+        self._turns = turns
+        self._access_points = access_points
 
     async def switch_to(self, turn: Turn) -> None:
         """Ask for the AP config of a turn; return when the person says that it is applied, or the run is stopping."""
         await self._ask(
-            f"Now set the access point to AP config:  {turn.ap_config}\n"
+            f"{self._turn_words(turn)}Now set {self._access_point_words(turn)} to AP config:  {turn.ap_config}\n"
             "Wait until the laptop is back on its network, then press Enter (Ctrl-C stops the run)."
         )
+
+    def _turn_words(self, turn: Turn) -> str:
+        if not self._turns:
+            return ""
+        return f"Turn {turn.number} of {self._turns}. " if turn.number <= self._turns else "One more turn. "
+
+    def _access_point_words(self, turn: Turn) -> str:
+        name = self._access_points.get(turn.ap_config)
+        return f"the access point {name}" if name else "the access point"
 
     async def reassociate(self, turn: Turn) -> bool:
         """Ask for a fresh association; False when nobody is there to ask."""

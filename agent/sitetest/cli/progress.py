@@ -17,14 +17,17 @@ from rich.text import Text
 
 from sitetest.cli.big_figures import big_figures
 from sitetest.cli.board import Board, Phase, after, stopping
+from sitetest.cli.link_sample_words import link_text, unread_text
 from sitetest.report.advice import SIMULATED
+from sitetest.report.attempt_words import link_words_of, round_trip_words_of
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, rate_text
-from sitetest.store.records import Purpose
+from sitetest.store.records import Purpose, Status
 from sitetest.visit.events import (
     AttemptFlagged,
     AttemptStored,
     Event,
+    LinkSeen,
     Noted,
     PathBack,
     PathLost,
@@ -139,6 +142,9 @@ class LineScreen:
         self._write = write
         self._board = Board()
         self._told_queue: tuple[int, str | None] | None = None
+        self._unread = ""
+        self._told_once: set[str] = set()
+        self._told_unknown: set[str] = set()
 
     def __enter__(self) -> Self:
         return self
@@ -149,10 +155,31 @@ class LineScreen:
         return None
 
     def __call__(self, event: Event) -> None:
+        if isinstance(event, LinkSeen):
+            self._unread = "" if link_text(event.sample) else unread_text(event.sample)
         self._board = after(self._board, event, 0.0)
         line = self._line(event)
         if line:
             self.say(line)
+        if isinstance(event, AttemptStored):
+            self._say_beside(event)
+
+    def _say_beside(self, event: AttemptStored) -> None:
+        """Say the link of an attempt; and once a visit why there is none, and what cannot be told here."""
+        link = link_words_of(event.record)
+        if link:
+            self.say(f"    {link}")
+        elif self._unread:
+            self._say_once(f"link not read: {self._unread}")
+        new = [name for name in event.record.unknown if name not in self._told_unknown]
+        if new:
+            self._told_unknown.update(new)
+            self.say(f"note: flags that cannot be told here: {', '.join(new)}")
+
+    def _say_once(self, text: str) -> None:
+        if text not in self._told_once:
+            self._told_once.add(text)
+            self.say(f"note: {text}")
 
     @contextmanager
     def paused(self) -> Iterator[None]:
@@ -218,7 +245,8 @@ def queue_line(event: ServerQueue) -> str:
 
 def lost_line(event: PathLost, left_s: float) -> str:
     """Say that the server cannot be reached, and how much longer the visit waits for it."""
-    return f"path to the server lost: {event.reason}; waiting, at most {duration_text(left_s)} more"
+    what = "server lost, its machine answers" if event.host_answers else "path to the server lost"
+    return f"{what}: {event.reason}; waiting, at most {duration_text(left_s)} more"
 
 
 def seen_in(reason: str) -> str:
@@ -234,6 +262,9 @@ def stored_line(board: Board, event: AttemptStored) -> str:
         parts.append(f"{rate_text(record.throughput_mbps)} Mbit/s")
     else:
         parts.append(f"{record.status}: {record.reason}" if record.reason else f"{record.status}")
+    round_trip = round_trip_words_of(record)
+    if round_trip:
+        parts[-1] += f", {round_trip}"
     seen = [f"{flag.name}: {flag.reason}" for flag in record.flags if flag.name != SIMULATED]
     if seen and record.status == "ok":  # otherwise the reason has said it
         parts.append(f"({'; '.join(seen)})")
@@ -276,16 +307,16 @@ def _now(board: Board, now_s: float, ink: str) -> list[Text]:  # noqa: PLR0911 -
         case Phase.PATH_LOST if board.lost is not None:
             left_s = max(0.0, board.lost.give_up_s - (now_s - board.lost_at_s))
             return [
-                _one_line("PATH LOST", "bold"),
+                _one_line("SERVER LOST" if board.lost.host_answers else "PATH LOST", "bold"),
                 Text(printable(seen_in(board.lost.reason))),
                 Text(f"waiting, at most {duration_text(left_s)} more"),
             ]
         case Phase.MEASURING:
-            return [*_case(board), Text(), *_figures(board, ink)]
+            return [*_case(board), Text(), *_figures(board, ink), *_link(board)]
         case Phase.ENDED:
             return [_one_line("finished here", "bold")]
         case _ if board.slot is not None:
-            return [*_case(board), _one_line("getting ready", "dim")]
+            return [*_case(board), _one_line("getting ready", "dim"), *_last(board)]
         case _ if board.turn is not None:
             return [_one_line(board.turn.ap_config, "bold"), _one_line("getting ready", "dim")]
         case _:
@@ -317,6 +348,23 @@ def _figures(board: Board, ink: str) -> list[Text]:
     ran_s = min(board.transfer_s, planned_s)
     rows = [Text(row, no_wrap=True, overflow="crop") for row in big_figures(number, ink)]
     return [*rows, Text(), _one_line(f"Mbit/s now, {ran_s:.0f} of {planned_s:.0f} s")]
+
+
+def _link(board: Board) -> list[Text]:
+    if board.link is None:
+        return []
+    return [Text(printable(link_text(board.link) or f"link not read: {unread_text(board.link)}"))]
+
+
+def _last(board: Board) -> list[Text]:
+    record = board.last
+    if record is None:
+        return []
+    gave = f"{rate_text(record.throughput_mbps)} Mbit/s" if record.status is Status.OK else str(record.status)
+    words = ", ".join(filter(None, [f"last: {gave}", round_trip_words_of(record)]))
+    flags = [flag.name for flag in record.flags if flag.name != SIMULATED]
+    lines = [Text(printable(words))]
+    return [*lines, _one_line(f"flagged {', '.join(flags)}")] if flags else lines
 
 
 def _concerns(board: Board) -> list[Text]:

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Group
 
 from sitetest.cli.consoles import results_console, say
+from sitetest.cli.earlier_results import resume_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.visit_session import Session
 from sitetest.errors import Exit
 from sitetest.report.advice import is_blemished, is_made_good, next_action
+from sitetest.report.attempt_words import not_the_air_of
 from sitetest.report.case_binding import case_bindings
 from sitetest.report.limits_text import limits_text
 from sitetest.report.terminal import comparison, visit_results
@@ -74,14 +76,15 @@ def exit_code(session: Session) -> Exit:
 
 def next_lines(session: Session, site_dir: Path, command: str) -> list[str]:
     """Say where the results are, what is missing and how to go on."""
-    again = f"  sitetest run --profile {session.visit.profile} --resume" + (
-        "" if site_dir == Path() else f" --site {site_dir}"
-    )
+    again = f"  {resume_command(session.visit.profile, site_dir)}"
     if command == "demo":
         again = "  sitetest demo"  # its server went with it
     lines = []
     if session.table_problem:
         lines.append(f"Note: {session.table_problem}")
+    not_the_air = "" if session.visit.simulated else not_the_air_of(session.attempts)
+    if not_the_air:
+        lines.append(f"Note: {not_the_air}")
     left = f"{count_text(session.open_slots, 'measurement')} left"
     if session.nothing_left:
         lines.append(f"The last visit of {session.visit.profile} is complete: there is nothing to go on with.")

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from sitetest import __version__
 from sitetest.cli.connection import Connections
+from sitetest.cli.earlier_results import resume_command, unfinished_visit
 from sitetest.cli.far_ends import FarEnds, engines_for, reach
 from sitetest.cli.interrupts import Interrupts, on_interrupt
 from sitetest.cli.observing import declared_radio, observers_for
@@ -25,8 +26,10 @@ from sitetest.cli.progress import Screen
 from sitetest.cli.questions import agree, choose_ap_configs
 from sitetest.cli.readiness import PlannedApConfigs, preflight_of
 from sitetest.cli.results_folder import require_results
+from sitetest.cli.way_findings import cable_note
 from sitetest.engines.known_servers import KnownServers
 from sitetest.errors import UsageError
+from sitetest.observe.interface import interface_facts
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import ap_configs_to_ask
@@ -125,6 +128,11 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             screen.say(f"Note: {note}")
         if ends.simulated is None:
             screen.say(f"Caution: {CONSENT}")
+            for line in await _cable_notes(ends):
+                screen.say(f"Note: {line}")
+        if begun is None:
+            for line in _unfinished_lines(wishes, plan):
+                screen.say(line)
         await _agree_to_internet_volume(visit_plan, wishes, screen, next_line)
         visit = begun.visit if begun is not None else _new_visit(plan, client, ends, clock)
         _refuse_other_kind_of_link(visit, ends)
@@ -144,7 +152,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             new_id=lambda: secrets.token_hex(8),
             stop=stop,
             switch=ap_configs.switch(),
-            operator=None if wishes.yes else TypingOperator(screen, next_line, stop),
+            operator=None if wishes.yes else _operator(screen, next_line, stop, plan, ap_configs),
             observers=observers,
             radio=radio.check,
             expected=radio.expected,
@@ -277,6 +285,32 @@ def _baseline(store: StoreReader, ends: FarEnds) -> BaselineRecord | None:
     server = ends.labels.get(Leg.LAN)
     to_it = [baseline for baseline in store.baselines() if baseline.server == server]
     return to_it[-1] if to_it and ends.simulated is None else None
+
+
+async def _cable_notes(ends: FarEnds) -> list[str]:
+    """Say once, before anything is measured, that packets leave over a cable or through a tunnel."""
+    targets = ends.targets()
+    path = SystemPath(targets)
+    routes = [await path.route(leg) for leg in targets]
+    names = dict.fromkeys(route.interface for route in routes if route is not None and route.interface is not None)
+    facts = [await asyncio.to_thread(interface_facts, name) for name in names]
+    return [note for one in facts if (note := cable_note(one))]
+
+
+def _unfinished_lines(wishes: Wishes, plan: Plan) -> list[str]:
+    """Say that a visit of this profile was left unfinished, and how to go on with it instead."""
+    left = unfinished_visit(wishes.site_dir, plan.profile, plan.location)
+    if left is None:
+        return []
+    command = resume_command(plan.profile, wishes.site_dir)
+    return [f"Note: {left.sentence()} This begins a new one. To go on with it: Ctrl-C, then", f"  {command}"]
+
+
+def _operator(
+    screen: Screen, next_line: NextLine, stop: asyncio.Event, plan: Plan, ap_configs: PlannedApConfigs
+) -> TypingOperator:
+    access_points = {config.name: config.access_point for config in ap_configs.configs}
+    return TypingOperator(screen, next_line, stop, turns=len(plan.turns), access_points=access_points)
 
 
 def _new_visit(plan: Plan, client: str, ends: FarEnds, clock: SystemClock) -> VisitRecord:

@@ -448,7 +448,8 @@ class _Part:
         reason = self._agenda.attempts[-1].reason
         limit_s = self._on.patience.path_s
         detail = {"reason": reason, "give_up_s": limit_s}
-        self._announcer.keep_and_publish(PathLost(reason, limit_s), "path_lost", detail)
+        lost = PathLost(reason, limit_s, host_answers=leg is self._awaited_leg and diagnosis.host is Answer.YES)
+        self._announcer.keep_and_publish(lost, "path_lost", detail)
         away_s = await self._server.seconds_until_answer(limit_s)
         if away_s is None:
             raise _PathGivenUp

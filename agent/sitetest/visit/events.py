@@ -110,10 +110,12 @@ class AttemptFlagged:
 
 @dataclass(frozen=True, slots=True)
 class PathLost:
-    """The path to the server is gone; the visit waits for it. give_up_s: how long it will wait."""
+    """The path to the server is gone; the visit waits for it. give_up_s: how long it will wait. host_answers: the
+    server's machine answers, so that it is the server alone that is gone."""
 
     reason: str
     give_up_s: float
+    host_answers: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@
     apply commands exist          UsageError
     engine usable here            EngineUnusable
     room on the disk              StoreFull
+    results can be written        StoreNotWritable
     server reachable              ServerUnreachable   (of an internet leg: only when there is no LAN leg)
     versions agree                VersionMismatch     (as above)
     engine usable at the server   EngineUnusable
@@ -17,15 +18,17 @@ server's door are translated by a callable that is passed in.
 """
 
 import asyncio
+import os
 import shutil
+import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, Protocol
 
 from sitetest.engines.base import Engine, Reflector, Watch
-from sitetest.errors import EngineUnusable, SitetestError, StoreFull, UsageError, VersionMismatch
+from sitetest.errors import EngineUnusable, SitetestError, StoreFull, StoreNotWritable, UsageError, VersionMismatch
 from sitetest.plan.cases import Case, Leg, Plan
 from sitetest.visit.turn_begin import ApConfigFacts
 from sitetest_wire.messages import PROTOCOL_VERSION, Identity, LeaseRequest
@@ -56,7 +59,8 @@ class ServerDoor(Protocol):
 @dataclass(frozen=True, slots=True)
 class Check:
     """One answer. detail: what was seen. next_step: what to do about it; empty when all is well. stops: the error that
-    ends the run, None when it may go on. accepted: the leg whose server took our token; None: not asked, or refused."""
+    ends the run, None when it may go on. accepted: the leg whose server took our token; None: not asked, or refused.
+    engine: the one that the answer is about; None: about none in particular."""
 
     name: str
     ok: bool
@@ -64,6 +68,7 @@ class Check:
     next_step: str = ""
     stops: SitetestError | None = None
     accepted: Leg | None = None
+    engine: EngineName | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +76,10 @@ class Preflight:
     """What is to be asked, and of whom.
 
     doors: the test server of each leg; a leg without one (a download from a URL) is not asked. engines: by leg and
-    name. problems: what a door may raise beside SitetestError; anything else is a fault of ours and passes through.
-    translate: turns one of them into the error that ends a command. agent: label of this laptop, for whoever waits at
-    the server. commands: apply command of each AP config that has one. somebody_to_ask: False under ``--yes``.
-    free_bytes: of the file system that holds a folder.
+    name; one that is missing is not asked about. problems: what a door may raise beside SitetestError; anything else
+    is a fault of ours and passes through. translate: turns one of them into the error that ends a command. agent: label
+    of this laptop, for whoever waits at the server. commands: apply command of each AP config that has one.
+    somebody_to_ask: False under ``--yes``. free_bytes: of the file system that holds a folder.
     """
 
     plan: Plan
@@ -101,7 +106,7 @@ async def preflight(asked: Preflight) -> list[Check]:
     Raises UsageError, EngineUnusable, StoreFull, ServerError (see the table above).
     """
     checks: list[Check] = []
-    for check in _local_checks(asked):
+    for check in local_checks(asked):
         checks.append(_passed(check))
     for leg in asked.doors:
         for check in await _server_checks(asked, leg):
@@ -111,7 +116,7 @@ async def preflight(asked: Preflight) -> list[Check]:
 
 async def examine(asked: Preflight) -> list[Check]:
     """Ask everything and return every answer, good and bad."""
-    checks = _local_checks(asked)
+    checks = local_checks(asked)
     for leg in asked.doors:
         checks += await _server_checks(asked, leg)
     return checks
@@ -135,20 +140,22 @@ def _passed(check: Check) -> Check:
     return check
 
 
-def _bad(name: str, error: SitetestError) -> Check:
-    return Check(name, False, error.message, error.next_step, error)
+def _bad(name: str, error: SitetestError, engine: EngineName | None = None) -> Check:
+    return Check(name, False, error.message, error.next_step, error, engine=engine)
 
 
 # --- asked of this laptop -------------------------------------------------------------------------------------------
 
 
-def _local_checks(asked: Preflight) -> list[Check]:
+def local_checks(asked: Preflight) -> list[Check]:
+    """Ask what needs no server, and return every answer."""
     engines = {(slot.case.leg, slot.case.engine) for slot in asked.plan.slots}
     return [
         _switching(asked),
         *_apply_commands(asked),
-        *(_engine_here(asked, leg, engine) for leg, engine in sorted(engines)),
+        *(_engine_here(asked, leg, engine) for leg, engine in sorted(engines) if (leg, engine) in asked.engines),
         _room(asked),
+        _writable(asked),
     ]
 
 
@@ -172,40 +179,79 @@ def _switching(asked: Preflight) -> Check:
 
 
 def _apply_commands(asked: Preflight) -> list[Check]:
+    wanted = dict.fromkeys(turn.ap_config for turn in asked.plan.turns)
+    return apply_checks({name: asked.commands[name] for name in wanted if asked.commands.get(name)})
+
+
+def apply_checks(commands: Mapping[str, Sequence[str]]) -> list[Check]:
+    """Look whether the apply command of each AP config exists; it is not run."""
     checks = []
-    for ap_config in dict.fromkeys(turn.ap_config for turn in asked.plan.turns):
-        command = asked.commands.get(ap_config)
-        if not command:
-            continue
+    for ap_config, command in commands.items():
         name = f"apply command of {ap_config}"
-        found = shutil.which(command[0])
+        found, script = shutil.which(command[0]), _script_of(command)
+        where = f"site.toml: apply of AP config {ap_config!r}"
         if found is None:
             error = UsageError(
-                f"site.toml: apply of AP config {ap_config!r}: {command[0]!r} is not found or may not be run.",
-                "Give its full path, or install it.",
+                f"{where}: {command[0]!r} is not found or may not be run.", "Give its full path, or install it."
+            )
+            checks.append(_bad(name, error))
+        elif script is not None and not Path(script).is_file():
+            error = UsageError(
+                f"{where}: {command[0]} is to run {script!r}, and there is no such file in {Path.cwd()}.",
+                "Give the full path of the script, or start sitetest from the folder that it is in.",
             )
             checks.append(_bad(name, error))
         else:
-            checks.append(Check(name, True, found))
+            checks.append(Check(name, True, found if script is None else f"{found} {script}"))
     return checks
+
+
+INTERPRETERS = ("python", "pypy", "sh", "bash", "dash", "zsh", "ksh", "fish", "perl", "ruby", "node", "pwsh")
+"""Programs whose first argument is a script, unless it is an option. Common ones, from memory."""
+
+
+def _script_of(command: Sequence[str]) -> str | None:
+    """The script that an interpreter is told to run; None for another program, or where an option comes first."""
+    program = PurePath(command[0].replace("\\", "/")).name.lower().removesuffix(".exe")
+    if program.rstrip("0123456789.") not in INTERPRETERS or len(command) < 2 or command[1].startswith("-"):
+        return None
+    return command[1]
 
 
 def _engine_here(asked: Preflight, leg: Leg, engine: EngineName) -> Check:
     name = f"engine {engine} on this laptop ({leg})"
     available = asked.engines[leg, engine].availability()
     if available.usable:
-        return Check(name, True, " ".join(filter(None, [available.version, *available.notes])) or "usable")
+        told = " ".join(filter(None, [available.version, *available.notes])) or "usable"
+        return Check(name, True, told, engine=engine)
     reason = available.reason or "no reason is known"
-    return _bad(
-        name, EngineUnusable(f"The engine {engine} cannot be used on this laptop: {reason}", _other_engine(engine))
-    )
+    error = EngineUnusable(f"The engine {engine} cannot be used on this laptop: {reason}", _other_engine(engine))
+    return _bad(name, error, engine)
+
+
+def _writable(asked: Preflight) -> Check:
+    """Asked by making a file that has no name and is gone at once; rights alone do not tell of a read-only medium."""
+    name = "results can be written"
+    folder = _nearest_folder(asked.results_dir)
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+        unwritable = [path for path in asked.results_dir.glob("*.sqlite") if not os.access(path, os.W_OK)]
+    except OSError as problem:
+        error = StoreNotWritable(
+            f"Nothing can be written to {folder}: {problem.strerror or problem}.",
+            "Allow it for this user, or work on a copy of the site's folder elsewhere.",
+        )
+        return _bad(name, error)
+    if unwritable:
+        step = "Allow it for this user, or work on a copy of the site's folder elsewhere."
+        return _bad(name, StoreNotWritable(f"{unwritable[0]} may not be written to.", step))
+    return Check(name, True, str(asked.results_dir))
 
 
 def _room(asked: Preflight) -> Check:
     name = "room for results"
-    folder = asked.results_dir
-    while not folder.exists() and folder != folder.parent:
-        folder = folder.parent
+    folder = _nearest_folder(asked.results_dir)
     free, needed = asked.free_bytes(folder), max(LEAST_FREE_BYTES, planned_bytes(asked.plan))
     if free < needed:
         error = StoreFull(
@@ -214,6 +260,13 @@ def _room(asked: Preflight) -> Check:
         )
         return _bad(name, error)
     return Check(name, True, f"{free / 1e6:.0f} MB free, {needed / 1e6:.0f} MB wanted")
+
+
+def _nearest_folder(folder: Path) -> Path:
+    """The folder itself, or the nearest one above it that exists: what would hold it."""
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return folder
 
 
 # --- asked of a server ----------------------------------------------------------------------------------------------
@@ -238,11 +291,13 @@ async def _server_checks(asked: Preflight, leg: Leg) -> list[Check]:
         )
         return [_not_well(name, error, may_be_away)]
     checks = [Check(name, True, f"{identity.name}, version {identity.version}")]
+    leases: list[Check] = []
     for case in cases.values():
         at_server = _engine_there(identity, case)
         checks.append(at_server)
-        if at_server.ok:
-            checks.append(await _lease(asked, identity, case, may_be_away))
+        if at_server.ok and all(lease.ok for lease in leases):  # one refusal says it for all engines
+            leases.append(await _lease(asked, identity, case, may_be_away))
+            checks.append(leases[-1])
     return checks
 
 
@@ -250,12 +305,12 @@ def _engine_there(identity: Identity, case: Case) -> Check:
     name = f"engine {case.engine} at {identity.name} ({case.leg})"
     offer = identity.engines.get(case.engine)
     if offer is not None and offer.usable:
-        return Check(name, True, offer.version or "usable")
+        return Check(name, True, offer.version or "usable", engine=case.engine)
     reason = offer.reason if offer is not None and offer.reason else "the server does not offer it"
     error = EngineUnusable(
         f"The engine {case.engine} cannot be used at {identity.name}: {reason}", _other_engine(case.engine)
     )
-    return _bad(name, error)
+    return _bad(name, error, case.engine)
 
 
 async def _lease(asked: Preflight, identity: Identity, case: Case, may_be_away: bool) -> Check:
@@ -270,7 +325,7 @@ async def _lease(asked: Preflight, identity: Identity, case: Case, may_be_away: 
         duration_s=timing.duration_s,
         congestion_control=timing.congestion_control,
     )
-    queue = _QueueWatch()
+    queue = QueueWatch()
     try:
         async with asked.doors[case.leg].lease(request, queue, queue.stop):
             pass
@@ -283,7 +338,7 @@ async def _lease(asked: Preflight, identity: Identity, case: Case, may_be_away: 
     return Check(name, True, "granted and given back", accepted=case.leg)
 
 
-class _QueueWatch:
+class QueueWatch:
     """Does not wait: being given a place in the queue shows that token and lease work."""
 
     def __init__(self) -> None:

@@ -26,7 +26,7 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from sitetest.errors import WrongRadio
+from sitetest.errors import NotApplied, WrongRadio
 from sitetest.plan.cases import Plan, Turn
 from sitetest.store.records import TurnRecord
 from sitetest.visit.announcer import Announcer
@@ -38,6 +38,10 @@ from sitetest.visit.protocols import Clock, Keeper, Operator, Path, RadioAnswer,
 from sitetest.visit.stoppable import Stoppable
 
 BY_COMMAND, BY_OPERATOR, KEPT = "command", "operator", "kept"
+
+FAILURES_ENOUGH = 2
+"""Turns in which an apply command may fail before the run ends, as long as it has never worked. Each has several tries
+of its own. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +93,7 @@ class TurnBegin:
         self._stoppable = stoppable
         self._radio = radio
         self._applied: str | None = None
+        self._failed_turns: dict[str, int | None] = {}  # by AP config; None once its command has worked
         self._seen_as_declared: set[str] = set()
         self._gone_on_with: dict[str, Mismatch] = {}
         self.accepted: str | None = None
@@ -97,7 +102,7 @@ class TurnBegin:
         """Begin a turn, keep that it began, and say so; False when its AP config could not be applied, or the laptop is
         not on its radio.
 
-        Raises Stopped, WrongRadio and StoreError.
+        Raises Stopped, NotApplied, WrongRadio and StoreError.
         """
         switched = await self._apply(turn)
         if switched is None:
@@ -130,9 +135,12 @@ class TurnBegin:
                 return KEPT
             told = await self._run_command(self._switch, turn)
             if told is None:
+                self._failed_turns[turn.ap_config] = None
                 return BY_COMMAND
             what_now = "a person is asked instead" if self._operator else f"turn {turn.number} is lost"
             self._announcer.note("not_applied", f"AP config {turn.ap_config!r} was not applied; {what_now}: {told}")
+            if self._operator is None:
+                self._count_failure(turn, told)
         elif self._alone or same:
             return KEPT
         elif self._operator is None:
@@ -147,6 +155,20 @@ class TurnBegin:
         self._applied = None
         await self._stoppable.result_of(self._operator.switch_to(turn))
         return BY_OPERATOR
+
+    def _count_failure(self, turn: Turn, told: str) -> None:
+        """Raise NotApplied when the command has failed in FAILURES_ENOUGH turns and never worked: the other turns would
+        be lost as well. Once it has worked, an access point may only be away for a while."""
+        failed = self._failed_turns.get(turn.ap_config, 0)
+        if failed is None:
+            return
+        self._failed_turns[turn.ap_config] = failed + 1
+        if failed + 1 >= FAILURES_ENOUGH:
+            raise NotApplied(
+                f"AP config {turn.ap_config!r} could not be applied in {FAILURES_ENOUGH} turns, and never was: {told}",
+                "Try its apply command by hand, correct it in profiles/site.toml, then go on with --resume. "
+                "Without --yes the run asks for the switch by hand instead of ending.",
+            )
 
     async def _run_command(self, switch: Switch, turn: Turn) -> str | None:
         """Return None when it worked, otherwise what went wrong the last time."""
