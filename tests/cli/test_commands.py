@@ -85,7 +85,14 @@ def test_help_loads_nothing_heavy() -> None:
 def test_wrong_use_is_exit_2_with_a_message_and_no_traceback(arguments: list[str], capsys: Captured) -> None:
     assert main(arguments) == Exit.WRONG_USE
     captured = capsys.readouterr()
-    assert "Usage:" in captured.out + captured.err or captured.err.startswith("Error: ")
+    assert captured.out == ""
+    if arguments:
+        first, last = captured.err.splitlines()
+        assert first.startswith("sitetest: ")
+        assert last.startswith("Next: sitetest ")
+        assert last.endswith("--help")
+    else:
+        assert captured.err.startswith("Usage: sitetest")
     assert "Traceback" not in captured.err
 
 
@@ -249,6 +256,75 @@ def test_every_error_of_the_tree_becomes_its_exit_code_and_a_message(
     captured = capsys.readouterr()
     assert captured.err == "sitetest: what is wrong\nNext: what to do\n"
     assert captured.out == ""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kind", "code"),
+    [
+        (["plan", "-p", "cellar"], "ProfileError", Exit.WRONG_USE),
+        (["plan"], "UsageError", Exit.WRONG_USE),
+        (["run", "-p", "basement", "--seed", "-1"], "UsageError", Exit.WRONG_USE),
+        (["run", "-p", "basement", "--yes"], "ServerUnreachable", Exit.SERVER),
+        (["export"], "UsageError", Exit.WRONG_USE),
+        (["check", "--profile", "cellar"], "ProfileError", Exit.WRONG_USE),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else str(value),
+)
+def test_an_error_is_one_json_document_as_well(
+    site: Path, arguments: list[str], kind: str, code: Exit, capsys: Captured
+) -> None:
+    """A script that reads stdout must not have to guess."""
+    where = [] if arguments == ["plan"] else ["--site", str(site)]
+    assert main([*arguments, *where, "--json"]) == code
+    captured = capsys.readouterr()
+    told = json.loads(captured.out)
+    assert (told["format"], told["error"]["kind"], told["error"]["exit_code"]) == (1, kind, code)
+    assert captured.err.startswith(f"sitetest: {told['error']['message'].splitlines()[0]}")
+
+
+def test_a_fault_of_ours_is_a_json_document_too(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    break_with(monkeypatch, ZeroDivisionError("of ours"))
+    assert main([*PLAN, "--json"]) == Exit.OUR_FAULT
+    assert json.loads(capsys.readouterr().out)["error"]["kind"] == "ZeroDivisionError"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["measure"], "There is no command measure."),
+        (["run"], "Option '--profile' / '-p' is missing."),
+        (["run", "-p", "basement", "--seed", "-1"], "'--seed': a number of 0 or more is needed."),
+        (["run", "-p", "basement", "--seed", "x"], "'--seed': a whole number is needed."),
+        (["plan", "-p", "basement", "--no-such-option"], "There is no option --no-such-option."),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_a_mistake_on_the_command_line_is_said_in_plain_words(
+    arguments: list[str], says: str, capsys: Captured
+) -> None:
+    assert main(arguments) == Exit.WRONG_USE
+    assert capsys.readouterr().err.startswith(f"sitetest: {says}")
+
+
+def test_a_long_plan_is_folded_and_counts_what_it_leaves_out(tmp_path: Path, capsys: Captured) -> None:
+    assert main(["new", str(tmp_path / "shop")]) == Exit.DONE
+    capsys.readouterr()
+    arguments = ["plan", "-p", "overnight", "--site", str(tmp_path / "shop"), "--seed", "4"]
+    assert main(arguments) == Exit.DONE
+    out = capsys.readouterr().out
+    assert len(out.splitlines()) < 40
+    assert "turns 13 to 200 go on in the same way" in out
+    folded = [line.split() for line in out.splitlines() if " times " in line]
+    assert {" ".join(words[2:]) for words in folded} == {"auto wide80 wide80 auto", "wide80 auto auto wide80"}
+    assert sum(int(words[0]) for words in folded) * 4 == 200 - 12
+    assert main([*arguments, "--json"]) == Exit.DONE
+    assert len(json.loads(capsys.readouterr().out)["turns"]) == 200
+
+
+def test_an_export_of_nothing_says_so(site: Path, tmp_path: Path, capsys: Captured) -> None:
+    Store.open(store_path(site), create=True, now=lambda: NOW).close()
+    assert main(["export", "--site", str(site), "-o", str(tmp_path / "tables"), "--format", "csv"]) == Exit.DONE
+    assert "Nothing was attempted here yet" in capsys.readouterr().err
 
 
 def test_a_message_moves_no_cursor(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:

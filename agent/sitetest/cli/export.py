@@ -31,7 +31,7 @@ def export(
     as_json: AsJson = False,
 ) -> None:
     """Write everything measured at a site as CSV and Parquet, with a data dictionary (datapackage.json)."""
-    from sitetest.cli.results_folder import require_results
+    from sitetest.cli.results_folder import is_empty, require_results
     from sitetest.store.export import FORMATS, TABLES
     from sitetest.store.export import export as write_tables
 
@@ -44,4 +44,6 @@ def export(
         for file in written:
             typer.echo(file)
         say(f"{written[-1].name} says what every column means.")
+        if is_empty(site):
+            say("Nothing was attempted here yet, so attempts and seconds have no rows. Measure with `sitetest run`.")
     raise typer.Exit(Exit.DONE)

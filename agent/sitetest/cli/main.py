@@ -13,6 +13,8 @@ import typer
 from sitetest.cli import check, compare, demo, export, gate, new, plan
 from sitetest.cli import run as run_command
 from sitetest.cli.consoles import say, say_problem
+from sitetest.cli.json_document import write_error
+from sitetest.cli.option_mistakes import is_help, option_mistake
 from sitetest.errors import Exit, SitetestError
 
 EXIT_CODES = """\b
@@ -64,19 +66,23 @@ def _top(
 
 
 def main(argv: Sequence[str]) -> int:
-    """Run the command line ``argv`` (without the program's name); return its exit code. Never exits or raises."""
+    """Run the command line ``argv`` (without the program's name); return its exit code. Never exits or raises.
+
+    An error goes to stderr; with ``--json`` among the arguments also as the one document on stdout.
+    """
+    as_json = "--json" in argv
     try:
-        app(args=list(argv), prog_name="sitetest")
-    except SystemExit as end:  # typer's way of returning
+        code = app(args=list(argv), prog_name="sitetest", standalone_mode=False)
+    except SystemExit as end:  # typer's way of ending where the reader of its output has gone away
         return end.code if isinstance(end.code, int) else Exit.DONE if end.code is None else Exit.OUR_FAULT
     except KeyboardInterrupt:
         say("Interrupted.")
         return Exit.INTERRUPTED
     except BaseExceptionGroup as group:
-        return _report(_only_cause(group))
+        return _report(_only_cause(group), as_json)
     except Exception as problem:  # noqa: BLE001 - the last resort: reported whole, exit code 1
-        return _report(problem)
-    return Exit.DONE
+        return _report(problem, as_json)
+    return code if isinstance(code, int) else Exit.DONE
 
 
 def _only_cause(group: BaseExceptionGroup[BaseException]) -> BaseException:
@@ -87,10 +93,17 @@ def _only_cause(group: BaseExceptionGroup[BaseException]) -> BaseException:
     return cause
 
 
-def _report(problem: BaseException) -> int:
-    if isinstance(problem, SitetestError):
-        say_problem(problem)
-        return problem.exit_code
+def _report(problem: BaseException, as_json: bool) -> int:
+    mistake = option_mistake(problem)
+    if mistake is not None and is_help(mistake):
+        sys.stderr.write(mistake.message + "\n")
+        return mistake.exit_code
+    error = mistake or problem
+    if isinstance(error, SitetestError):
+        say_problem(error)
+        if as_json:
+            write_error(type(error).__name__, error.message, error.next_step, error.exit_code)
+        return error.exit_code
     if isinstance(problem, KeyboardInterrupt):
         say("Interrupted.")
         return Exit.INTERRUPTED
@@ -98,6 +111,10 @@ def _report(problem: BaseException) -> int:
 
     say(f"sitetest: sorry, this is a fault of ours ({type(problem).__name__}). Please report it with all that follows.")
     say("".join(traceback.format_exception(problem)).rstrip())
+    if as_json:
+        write_error(
+            type(problem).__name__, str(problem), "Please report it with what stands on stderr.", Exit.OUR_FAULT
+        )
     return Exit.OUR_FAULT
 
 

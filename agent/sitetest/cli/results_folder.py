@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from sitetest.errors import UsageError
-from sitetest.store.reading import store_path
+from sitetest.store.reading import StoreReader, store_path
 
 
 def require_results(site_dir: Path) -> Path:
@@ -15,3 +15,9 @@ def require_results(site_dir: Path) -> Path:
             "Measure first with `sitetest run`, or name the right folder with --site.",
         )
     return path
+
+
+def is_empty(site_dir: Path) -> bool:
+    """Tell whether a site's store holds no attempt. Raises StoreError."""
+    with StoreReader.read_only(store_path(site_dir)) as store:
+        return not any(store.attempts(visit.visit_id) for visit in store.visits())

@@ -1,9 +1,10 @@
-"""The answers of ``sitetest check`` as text and as JSON. Pure. May import rich, report, visit's Check by its shape."""
+"""Answers about what is fit to measure, as text and as JSON. Pure. May import rich, report and errors."""
 
 from collections.abc import Sequence
 from typing import Any, Protocol
 
 from rich.console import Group
+from rich.table import Table
 from rich.text import Text
 
 from sitetest.errors import SitetestError
@@ -26,20 +27,28 @@ class Answer(Protocol):
     def stops(self) -> SitetestError | None: ...
 
 
-def checks_text(checks: Sequence[Answer]) -> Group:
-    """Return a line for each answer, what to do below those that are no, and a conclusion."""
-    lines = []
+def checks_text(checks: Sequence[Answer], more: Sequence[str] = ()) -> Group:
+    """Return a line for each answer, what to do below those that are no, ``more`` sentences and a conclusion."""
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
     for check in checks:
-        mark = "ok  " if check.ok else "stop" if check.stops is not None else "note"
-        line = Text(f"{mark}  ")
-        line.append(printable(check.name), style="bold")
-        line.append(f": {printable(check.detail)}")
-        lines.append(line)
+        line = Text(printable(check.name), style="bold")
+        line.append(f": {printable(check.detail)}", style="not bold")
+        table.add_row("ok" if check.ok else "stop" if check.stops is not None else "note", line)
         if check.next_step:
-            lines.append(Text(f"      Next: {printable(check.next_step)}"))
+            table.add_row("", Text(f"Next: {printable(check.next_step)}"))
+    told = [Text(), *(Text(printable(sentence)) for sentence in more)] if more else []
+    return Group(table, *told, Text(), Text(conclusion(checks), style="bold"))
+
+
+def conclusion(checks: Sequence[Answer]) -> str:
+    """Say in one sentence whether a run may begin."""
     stops = sum(check.stops is not None for check in checks)
-    conclusion = f"{count_text(stops, 'thing')} to put right before a run." if stops else "Fit to measure."
-    return Group(*lines, Text(), Text(conclusion, style="bold"))
+    notes = sum(not check.ok and check.stops is None for check in checks)
+    if stops:
+        return f"{count_text(stops, 'thing')} to put right before a run."
+    return f"Fit to measure; {count_text(notes, 'note')} above." if notes else "Fit to measure."
 
 
 def checks_document(checks: Sequence[Answer]) -> dict[str, Any]:
