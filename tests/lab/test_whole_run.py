@@ -21,7 +21,7 @@ from server_process import TOKEN, ServerProcess, server_process
 from site_folder import site_folder
 from sitetest_process import COMMAND, agent_environment, document, run_agent, start_agent, until_said
 
-from sitetest.observe.beside import IDLE_S
+from sitetest.plan.idle_path import IDLE_S
 from sitetest.store.reading import StoreReader, store_path
 
 pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.timeout(180)]

@@ -150,6 +150,15 @@ def test_responsiveness_joins_foreign_probes_and_the_senders_round_trips() -> No
     assert (silent["responsiveness_rpm"], silent["responsiveness_draft"]) == (None, None), "the sender tells no RTT"
 
 
+def test_responsiveness_counts_from_the_begin_of_the_load() -> None:
+    """The draft's interval is longer than the window here: what was probed in the warm-up belongs to it, what was
+    probed before the load does not."""
+    for at_s, known in ((100.3, True), (99.9, False)):
+        seen = observed(foreign=(ForeignProbe(at_s, ForeignTimes(20.0, None, 40.0)),))
+        rpm = made(seen, transfer(sender=loaded_rtt(60.0))).columns()["responsiveness_rpm"]
+        assert (rpm is not None) == known
+
+
 # -- link --------------------------------------------------------------------------------------------------------
 
 
@@ -261,9 +270,9 @@ def test_on_battery_at_any_time_is_not_plugged(told: tuple[bool | None, ...], pl
 
 
 def test_the_cores_are_those_of_the_window() -> None:
-    """Outside the window both machines are flat out: no figure."""
+    """Outside the window the laptop rests and the server is flat out: in no figure."""
     busy = tuple(
-        host_sample(at_s, busiest_core_pct=40.0 + place if FROM_S < at_s - 0.5 < FROM_S + SECONDS else 100.0)
+        host_sample(at_s, busiest_core_pct=40.0 + place if FROM_S < at_s - 0.5 < FROM_S + SECONDS else 0.0)
         for place, at_s in enumerate(100.4 + second for second in range(1, 20))
     )
     seconds = tuple(ServerSecond(n + 0.1, 1.0, 60.0 if 2 <= n <= 11 else 100.0, 5.0, 0, 0) for n in range(-1, 14))

@@ -99,11 +99,7 @@ class SystemObservers:
             sleep=self._sleep,
             leave_behind=self._leave_behind,
         )
-        try:
-            await beside.begin()
-        except asyncio.CancelledError:
-            beside.abandon()
-            raise
+        await beside.begin()
         return beside
 
     async def close(self) -> None:
@@ -156,7 +152,8 @@ class SystemBeside:
         self._foreign_probing: asyncio.Task[None] | None = None
 
     async def begin(self) -> None:
-        """Read the slow facts, then start the samplers."""
+        """Read the slow facts, then start the samplers. Nothing is waited for once one runs, so that a cancellation
+        leaves nothing behind."""
         sources = await self._facts.host_sources()
         if self._interface is not None:
             reader = await self._facts.reader()
