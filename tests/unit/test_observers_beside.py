@@ -16,7 +16,7 @@ from sitetest.engines.base import Reflector as Reachable
 from sitetest.engines.base import TransferSpec
 from sitetest.observe import beside as beside_module
 from sitetest.observe import slow_facts
-from sitetest.observe.beside import SystemBeside, SystemObservers, idle_s
+from sitetest.observe.beside import SystemBeside, SystemObservers
 from sitetest.observe.host_sampler import HostSampler
 from sitetest.observe.link.no_reader import NoReader
 from sitetest.observe.link.place_names import FullNames
@@ -29,6 +29,7 @@ from sitetest.observe.link.scenario_reader import ScenarioReader
 from sitetest.observe.probe_record import LatencyRecord, Phase
 from sitetest.observe.responsiveness import TinyObject
 from sitetest.plan.cases import Leg
+from sitetest.plan.idle_path import idle_s
 from sitetest.visit.diagnosis import Route
 from sitetest.visit.figures import figures
 from sitetest.visit.protocols import Observers
@@ -157,7 +158,7 @@ async def test_probes_change_phase_when_the_load_does_and_end_before_the_lease(t
 
 @pytest.mark.parametrize(("total_s", "idle"), [(33.0, 1.0), (10.0, 1.0), (3.0, 0.3), (0.5, 0.05)])
 def test_the_path_is_idle_for_a_second_or_a_tenth_of_a_short_transfer(total_s: float, idle: float) -> None:
-    assert idle_s(TransferSpec(Direction.UPLOAD, 1, 0.0, total_s)) == pytest.approx(idle)
+    assert idle_s(total_s) == pytest.approx(idle)
 
 
 async def test_without_a_reflector_nothing_is_waited_for(told: list[str]) -> None:

@@ -31,8 +31,8 @@ PLAN = Plan(
 
 def test_the_duration_is_the_sum_of_switching_association_and_attempts() -> None:
     """Two changes of AP config at 30 s, three associations at 5 s, three attempts of 33 s with each engine and what
-    they add (0.5 s, 0.3 s, 0.2 s for storing)."""
-    assert estimate(PLAN).duration_s == pytest.approx(2 * 30 + 3 * 5 + 3 * (33 + 0.5 + 0.2) + 3 * (33 + 0.3 + 0.2))
+    they add (1 s of idle path before and after it, 0.5 s, 0.3 s, 0.2 s for storing)."""
+    assert estimate(PLAN).duration_s == pytest.approx(2 * 30 + 3 * 5 + 3 * (35 + 0.5 + 0.2) + 3 * (35 + 0.3 + 0.2))
     assert turn_starts_s(PLAN.turns) == (35.0, 35.0, 5.0)
 
 
@@ -41,7 +41,7 @@ def test_the_iperf3_engine_takes_whole_seconds() -> None:
     timing = Timing(streams=1, warm_up_s=0.25, duration_s=2.0)
     assert transfer_s(timing, EngineName.IPERF3) == 3.0
     assert transfer_s(timing, EngineName.HTTP) == 2.25
-    assert attempt_s(timing, EngineName.IPERF3) == pytest.approx(3.7)
+    assert attempt_s(timing, EngineName.IPERF3) == pytest.approx(3.7 + 2 * 0.225), "idle for a tenth of 2.25 s, twice"
 
 
 def test_the_volume_is_rate_times_time_of_each_leg() -> None:

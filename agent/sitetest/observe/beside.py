@@ -7,7 +7,7 @@
     finish()        all stopped, slow facts again
 
 They never raise (but for a cancellation), never stop a transfer, and hold one up only for the two idle times.
-May import engines.base, sitetest_wire, observe and the standard library only.
+May import engines.base, plan.idle_path, sitetest_wire, observe and the standard library only.
 """
 
 import asyncio
@@ -36,14 +36,9 @@ from sitetest.observe.probe_record import LatencyRecord, Phase
 from sitetest.observe.prober import LOOKUP_LIMIT_S, LatencyProber
 from sitetest.observe.responsiveness import ForeignProbe, ForeignProber, TinyObject, probe_once
 from sitetest.observe.slow_facts import SlowFacts
+from sitetest.plan.idle_path import idle_s
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs
-
-IDLE_S = 1.0
-"""How long the path is left idle before and after the load: fifty round trips. Our own choice, no source."""
-
-IDLE_SHARE = 0.1
-"""Of a short transfer, no more than this share of its length."""
 
 LAST_ANSWERS_S = 0.2
 """How long the last answers of the idle path are waited for before the lease is given back."""
@@ -54,11 +49,6 @@ class Way(Protocol):
 
     @property
     def interface(self) -> str | None: ...
-
-
-def idle_s(spec: TransferSpec) -> float:
-    """Return how long the path is left idle before and after a transfer, in seconds."""
-    return min(IDLE_S, IDLE_SHARE * spec.total_s)
 
 
 def live_reader() -> LinkReader:
@@ -173,7 +163,7 @@ class SystemBeside:
         if reflector is not None:
             self._prober = LatencyProber((reflector.host, reflector.port), reflector.token)
             self._probing = asyncio.create_task(self._prober.run(), name="latency prober")
-            await self._sleep(idle_s(self._spec))
+            await self._sleep(idle_s(self._spec.total_s))
             self._prober.enter(Phase.LOADED)
         self._load_from_s = self._clock()
         if self._tiny_object is not None:
@@ -205,7 +195,7 @@ class SystemBeside:
         if self._prober is None:
             return
         self._prober.enter(Phase.IDLE_AFTER)
-        await self._sleep(idle_s(self._spec))
+        await self._sleep(idle_s(self._spec.total_s))
         with suppress(TimeoutError):
             async with asyncio.timeout(LAST_ANSWERS_S):
                 await self._prober.finish()

@@ -1,11 +1,11 @@
 """How long a plan takes and how much data it moves, before anything is measured.
 
     duration = for each turn: switching where the AP config changes + fresh association
-               for each slot: warm-up + window + what the engine and the store add
+               for each slot: warm-up + window + idle times around it + what the engine and the store add
     volume   = for each slot: rate x (warm-up + window); payload only, so what the line counts is about 5 % more
 
 The rate is what was seen of the case before, and otherwise what the profile expects of the leg. Attempts that have to
-be made again are not foreseen. Pure. May import sitetest_wire, plan.cases and the standard library only.
+be made again are not foreseen. Pure. May import sitetest_wire, plan and the standard library only.
 """
 
 from collections import Counter
@@ -16,6 +16,7 @@ from math import ceil, isfinite
 from types import MappingProxyType
 
 from sitetest.plan.cases import Case, Leg, Plan, Timing, Turn
+from sitetest.plan.idle_path import idle_s
 from sitetest_wire.units import bytes_at
 from sitetest_wire.words import EngineName
 
@@ -100,7 +101,8 @@ def transfer_s(timing: Timing, engine: EngineName) -> float:
 
 def attempt_s(timing: Timing, engine: EngineName) -> float:
     """Return the wall time that one attempt is expected to take, in seconds."""
-    return transfer_s(timing, engine) + ATTEMPT_OVERHEAD_S[engine] + STORE_S
+    idle_times_s = 2 * idle_s(timing.warm_up_s + timing.duration_s)
+    return transfer_s(timing, engine) + idle_times_s + ATTEMPT_OVERHEAD_S[engine] + STORE_S
 
 
 def turn_starts_s(turns: Sequence[Turn]) -> tuple[float, ...]:
