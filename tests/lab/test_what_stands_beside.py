@@ -8,15 +8,15 @@ Mbit/s Ethernet carries 1448 bytes of payload in 1538 on the wire (RFC 6349, sec
 import csv
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from statistics import median
 from typing import Any
 
 import pytest
 from lab_network import FRAME_BYTES, LAPTOP, LabNetwork, truth_mbps
-from server_process import TOKEN, ServerProcess, server_process
+from lab_server import lab_server
+from server_process import TOKEN
 from site_folder import site_folder
 from sitetest_process import COMMAND, agent_environment
 
@@ -60,19 +60,11 @@ PARCEL_MS = 65536 * 8 / 100e3
 test_latency_truth.py, which does without them and holds 3 ms."""
 
 
-@contextmanager
-def server_in(lab: LabNetwork, folder: Path) -> Iterator[ServerProcess]:
-    namespace = ["ip", "netns", "exec", lab._namespace("server")]
-    with server_process(folder / "server", bind=lab.address("server"), port=17300, command_prefix=namespace) as server:
-        yield server
-
-
 def measured(lab: LabNetwork, folder: Path, *directions: str) -> tuple[dict[str, Any], list[dict[str, str]]]:
     """Run the agent; return its document and the rows of results.csv."""
     listed = ", ".join(f'"{direction}"' for direction in directions)
-    profile = PROFILE.format(directions=listed)
-    site = site_folder(folder / "shop", SITE.format(lan=lab.address("server")), basement=profile)
-    with server_in(lab, folder):
+    with lab_server(lab, folder) as server:
+        site = site_folder(folder / "shop", SITE.format(lan=server.url), basement=PROFILE.format(directions=listed))
         agent = lab.popen_in(
             LAPTOP,
             [*COMMAND, "run", "-p", "basement", "--site", str(site), "--yes", "--json"],

@@ -62,6 +62,7 @@ def _beside_payload(
     scene: Scene, inside: Sequence[tuple[float, float, int]], samples: Sequence[Sample], shift_s: float
 ) -> Finding:
     """inside: stretches (from, until, bytes of the interface). shift_s: added to them gives the samples' clock."""
+    inside = [stretch for stretch in inside if stretch[1] > stretch[0]]
     if not inside:
         return UNKNOWN
     length_s = sum(until_s - from_s for from_s, until_s, _ in inside)
