@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitetest.comparing.alternation import alternates, stretches
+from sitetest.stats.alternation import alternates, stretches
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from itertools import groupby
 from pathlib import Path
 from statistics import mean
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -12,11 +13,12 @@ from hypothesis import strategies as st
 from site_folder import SITE_TOML, site_folder
 
 from sitetest.errors import UsageError
-from sitetest.plan.cases import Case, Leg, Plan
+from sitetest.plan.cases import Case, Leg, Plan, PlannedComparison
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import ap_configs_to_ask, make_plan
 from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
+from sitetest.stats.rules import ComparisonRules, Correction
 from sitetest_wire.words import Direction, EngineName
 
 DOWNLOAD, UPLOAD = Direction.DOWNLOAD, Direction.UPLOAD
@@ -34,7 +36,7 @@ def site_of(ap_configs: int, server: dict[str, str] | None = None) -> Site:
     )
 
 
-def profile_of(matrix: dict[str, list[str]] | None = None, **tables: Mapping[str, float]) -> Profile:
+def profile_of(matrix: dict[str, list[str]] | None = None, **tables: Mapping[str, Any]) -> Profile:
     return Profile.model_validate({"name": "basement", "location": "basement", "matrix": matrix or {}, **tables})
 
 
@@ -72,7 +74,7 @@ def test_two_ap_configs_run_as_abba_or_baab_chosen_by_the_seed() -> None:
     assert set(quads) == {"ABBA", "BAAB"}
     # Binomial with n = 400, p = 1/2: 140 and 260 are 6 standard deviations out.
     assert 140 < quads["ABBA"] < 260
-    assert {letters(plan)[4:] for plan in plan_of.values()} == {"ABBA", "BAAB"}
+    assert {letters(plan)[4:8] for plan in plan_of.values()} == {"ABBA", "BAAB"}
 
 
 def test_the_same_seed_gives_the_same_order_and_another_seed_another() -> None:
@@ -86,8 +88,8 @@ def test_more_turns_go_on_from_the_same_beginning() -> None:
     """A later look adds quads; those that ran already must not be others then."""
     site = site_of(3)
     short, long = (
-        make_plan(site, profile_of(repeats={"minimum": n, "maximum": 20}), seed=3, ap_configs=site.ap_config_names)
-        for n in (4, 12)
+        make_plan(site, profile_of(repeats={"minimum": 4, "maximum": n}), seed=3, ap_configs=site.ap_config_names)
+        for n in (6, 20)
     )
     assert long.turns[: len(short.turns)] == short.turns
 
@@ -106,7 +108,10 @@ def test_turns_come_in_whole_quads(minimum: int, maximum: int, turns: tuple[int,
     repeats = {"minimum": minimum, "maximum": maximum}
     plan = make_plan(site_of(2), profile_of(repeats=repeats), seed=1, ap_configs=["A", "B"])
     assert (plan.minimum_turns, plan.maximum_turns) == turns
-    assert Counter(letters(plan)) == {"A": turns[0], "B": turns[0]}
+    reserve = 2 if turns[1] >= 4 else 0
+    assert Counter(letters(plan)) == {"A": turns[1] + reserve, "B": turns[1] + reserve}
+    assert Counter(letters(plan.first(plan.maximum_turns))) == {"A": turns[1], "B": turns[1]}
+    assert sum(plan.in_reserve(turn) for turn in plan.turns) == 2 * reserve
 
 
 @given(plans())
@@ -138,7 +143,10 @@ def test_every_case_is_wanted_the_same_number_of_times(drawn: tuple[Plan, Profil
     configs = {turn.ap_config for turn in plan.turns}
     repeats = Counter(slot.case for slot in plan.slots)
     assert set(repeats) == {Case("basement", leg, engine, name, way) for leg, engine, way in wanted for name in configs}
-    assert set(repeats.values()) == {plan.minimum_turns * profile.repeats.per_turn}
+    turns_each = plan.minimum_turns
+    if plan.comparison is not None:
+        turns_each = plan.maximum_turns + (2 if plan.comparison.rules.looks else 0)
+    assert set(repeats.values()) == {turns_each * profile.repeats.per_turn}
     for case, count in repeats.items():
         assert [slot.repeat for slot in plan.slots if slot.case == case] == list(range(1, count + 1))
     for turn in plan.turns:
@@ -236,7 +244,7 @@ def test_a_choice_that_nobody_has_made_is_asked_for() -> None:
         ),
     ],
 )  # fmt: skip
-def test_an_option_that_cannot_be_is_told(tmp_path: Path, asked: dict[str, str], said: str) -> None:
+def test_an_option_that_cannot_be_is_told(tmp_path: Path, asked: dict[str, Any], said: str) -> None:
     text = 'format = 1\nlocation = "x"\n[matrix]\nlegs = ["lan", "internet"]\nengines = ["iperf3", "http"]\n'
     text += 'ap_configs = ["auto"]\n'
     site_folder(tmp_path, SITE_TOML.replace("[server]", '[server]\ninternet = "https://far.example"'), basement=text)
@@ -257,6 +265,68 @@ def test_a_plan_that_no_visit_could_hold_is_refused() -> None:
     profile = profile_of(repeats={"minimum": 100, "maximum": 100, "per_turn": 20})
     with pytest.raises(UsageError) as caught:
         make_plan(site_of(7), profile, seed=1, ap_configs=LETTERS)
-    said = 'profile "basement" asks for 28,000 measurements in one visit; allowed: 20,000'
+    said = 'profile "basement" asks for 28,560 measurements in one visit; allowed: 20,000'
     assert caught.value.message == said
-    assert "Lower repeats.minimum" in caught.value.next_step
+    assert "Lower repeats.maximum" in caught.value.next_step
+
+
+def compared(minimum: int, maximum: int, configs: int = 2, **comparison: Any) -> PlannedComparison:
+    profile = profile_of(repeats={"minimum": minimum, "maximum": maximum}, comparison=comparison)
+    planned = make_plan(site_of(configs), profile, seed=1, ap_configs=LETTERS[:configs]).comparison
+    assert planned is not None
+    return planned
+
+
+def test_one_ap_config_is_compared_with_nothing() -> None:
+    """With or without a [comparison] in the profile: turn after turn, the minimum of them."""
+    plan = make_plan(site_of(1), profile_of(comparison={"margin_pct": 5.0}), seed=1)
+    assert plan.comparison is None
+    assert len(plan.turns) == plan.minimum_turns == 4
+
+
+@pytest.mark.parametrize(
+    ("minimum", "maximum", "looks", "expected"),
+    [
+        (4, 10, 4, (4, 6, 8, 10)),  # the method's own
+        (4, 6, 4, (4, 6)),
+        (4, 40, 4, (4, 16, 28, 40)),
+        (4, 10, 2, (4, 10)),
+        (4, 10, 1, (10,)),
+        (100, 100, 4, (100,)),
+        (2, 6, 4, (4, 6)),  # three turns are the least that anything is said of
+        (1, 3, 4, ()),
+        (7, 9, 4, (8,)),
+    ],
+)
+def test_looks_go_from_the_minimum_to_the_maximum_in_whole_quads(
+    minimum: int, maximum: int, looks: int, expected: tuple[int, ...]
+) -> None:
+    rules = compared(minimum, maximum, looks=looks).rules
+    assert rules.looks == expected
+    assert sum(rules.weights) == pytest.approx(1)
+
+
+def test_the_comparison_is_that_of_the_profile_against_the_first_ap_config() -> None:
+    """Three AP configs and two directions: four comparisons, unless the campaign plans more elsewhere."""
+    planned = compared(4, 10, 3)
+    assert (planned.reference, planned.others) == ("A", ("B", "C"))
+    assert planned.rules == ComparisonRules(family_size=4)
+    strict = compared(4, 10, 3, margin_pct=5.0, alpha=0.01, correction="bonferroni", family=12, give_up_early=True)
+    assert strict.rules == ComparisonRules(
+        12, margin=0.05, alpha=0.01, correction=Correction.BONFERRONI, give_up_early=True
+    )
+
+
+def test_a_family_smaller_than_the_plan_is_refused() -> None:
+    with pytest.raises(UsageError) as caught:
+        compared(4, 10, 3, family=3)
+    assert caught.value.message == (
+        'profile "basement": comparison.family: found 3; allowed: 4 or more, since this profile alone makes 4 '
+        "comparisons"
+    )
+
+
+def test_giving_up_early_can_be_asked_for_beside_the_profile() -> None:
+    plan = make_plan(site_of(2), profile_of(), seed=1, ap_configs=["A", "B"], give_up_early=True)
+    assert plan.comparison is not None
+    assert plan.comparison.rules.give_up_early

@@ -8,12 +8,13 @@ from site_folder import PROFILE_TOML, SITE_TOML, site_folder
 from sitetest.errors import ProfileError
 from sitetest.plan.cases import Leg
 from sitetest.plan.loading import load_profile, profile_names
-from sitetest.plan.profile import Profile
+from sitetest.plan.profile import ComparisonTable, Profile
+from sitetest.stats.rules import Correction
 from sitetest_wire.words import Direction, EngineName
 
 MATRIX_KEYS = "legs, engines, directions, internet_directions, ap_configs"
 TIMING_KEYS = "streams, warm_up_s, duration_s, congestion_control"
-TOP_KEYS = "format, extends, location, matrix, timing, repeats, limits"
+TOP_KEYS = "format, extends, location, matrix, timing, repeats, comparison, limits"
 NAME = "1 to 64 printable characters, no space at either end, not starting with one of = + - @"
 FAR_SERVER = SITE_TOML.replace("[server]", '[server]\ninternet = "https://far.example"')
 DOWNLOAD_URL = SITE_TOML.replace("[server]", '[server]\ninternet_download_url = "https://far.example/large.bin"')
@@ -49,6 +50,14 @@ congestion_control = "cubic"
 minimum = 2
 maximum = 6
 per_turn = 3
+[comparison]
+margin_pct = 7.5
+alpha = 0.01
+correction = "bonferroni"
+family = 12
+looks = 3
+give_up_early = true
+assumed_cv_pct = 12
 [limits]
 internet_data_gb = 0.5
 expected_lan_mbps = 600
@@ -58,6 +67,11 @@ expected_internet_mbps = 40.5
     )
     assert (profile.name, profile.location, profile.extends) == ("basement", "basement", None)
     matrix, timing, repeats, limits = profile.matrix, profile.timing, profile.repeats, profile.limits
+    comparison = profile.comparison
+    assert comparison == ComparisonTable(
+        margin_pct=7.5, alpha=0.01, correction=Correction.BONFERRONI, family=12, looks=3, give_up_early=True,
+        assumed_cv_pct=12.0,
+    )  # fmt: skip
     assert matrix.legs == (Leg.INTERNET, Leg.LAN)
     assert matrix.engines == (EngineName.HTTP, EngineName.IPERF3)
     assert matrix.directions == (Direction.UPLOAD, Direction.DOWNLOAD)
@@ -136,6 +150,19 @@ def test_profiles_are_listed_without_the_site(tmp_path: Path) -> None:
          "1 to 15 letters, digits, _ or -"),
         ("[repeats]\nminimum = 101", "repeats.minimum: found 101; allowed: a whole number from 1 to 100"),
         ("[repeats]\nper_turn = 21", "repeats.per_turn: found 21; allowed: a whole number from 1 to 20"),
+        ("[comparison]\nmargin_pct = 0", "comparison.margin_pct: found 0; allowed: a number from 1 to 99"),
+        ("[comparison]\nmargin = 10",
+         "comparison.margin: found an unknown key; allowed: margin_pct, alpha, correction, family, looks, "
+         "give_up_early, assumed_cv_pct; did you mean margin_pct?"),
+        ("[comparison]\nalpha = 5", "comparison.alpha: found 5; allowed: a number from 0.001 to 0.5"),
+        ("[comparison]\ncorrection = 'holms'",
+         'comparison.correction: found "holms"; allowed: "holm", "bonferroni"; did you mean "holm"?'),
+        ("[comparison]\nfamily = 0", "comparison.family: found 0; allowed: a whole number from 1 to 10000"),
+        ("[comparison]\nlooks = [4, 6]", "comparison.looks: found a list of 2; allowed: a whole number from 1 to 20"),
+        ("[comparison]\ngive_up_early = 'true'",
+         'comparison.give_up_early: found "true"; allowed: true or false, without quotes'),
+        ("[comparison]\nassumed_cv_pct = nan",
+         "comparison.assumed_cv_pct: found nan; allowed: a number from 0.5 to 100"),
         ("[limits]\ninternet_data_gb = 0", "limits.internet_data_gb: found 0; allowed: a number from 0.001 to 100000"),
         ("[limits]\nexpected_lan_mbps = 'fast'",
          'limits.expected_lan_mbps: found "fast"; allowed: a number from 0.1 to 100000'),

@@ -19,6 +19,7 @@ from sitetest.visit.events import (
     AttemptStored,
     Event,
     LinkSeen,
+    LookTaken,
     Noted,
     PathBack,
     PathLost,
@@ -108,7 +109,7 @@ def after(board: Board, event: Event, now_s: float) -> Board:  # noqa: PLR0911, 
                 label=CaseLabel.telling_apart(event.plan.cases),
                 simulated=event.simulated,
                 done=event.resumed,
-                total=len(event.plan.slots),
+                total=len(event.plan.first(event.plan.maximum_turns).slots),
                 left_s=event.left_s,
                 left_at_s=now_s,
             )
@@ -151,6 +152,8 @@ def after(board: Board, event: Event, now_s: float) -> Board:  # noqa: PLR0911, 
             return replace(board, phase=Phase.BETWEEN, lost=None)
         case Noted():
             return board
+        case LookTaken():
+            return replace(board, done=event.done, total=event.total, left_s=event.left_s, left_at_s=now_s)
         case VisitEnded():
             return replace(board, phase=Phase.ENDED)
 

@@ -54,5 +54,9 @@ Seed = Annotated[
     int | None,
     typer.Option("--seed", metavar="N", min=0, help="Decides the order of AP configs; recorded.", show_default="new"),
 ]
+GiveUpEarly = Annotated[
+    bool,
+    typer.Option("--give-up-early", help="Stop a comparison as well when no verdict can be reached any more."),
+]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing: for scripts.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout instead of text.")]

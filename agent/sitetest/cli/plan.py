@@ -1,4 +1,4 @@
-"""``sitetest plan``: what would run, how long, how much data; nothing is measured."""
+"""``sitetest plan``: what would run, how long, how much data, what it could find; nothing is measured."""
 
 from pathlib import Path
 
@@ -6,7 +6,7 @@ import typer
 
 from sitetest.cli.consoles import results_console
 from sitetest.cli.json_document import write_document
-from sitetest.cli.options import ApConfigs, AsJson, Engine, Profile, Seed, Site
+from sitetest.cli.options import ApConfigs, AsJson, Engine, GiveUpEarly, Profile, Seed, Site
 from sitetest.errors import Exit
 
 
@@ -17,15 +17,19 @@ def plan(
     ap_config: ApConfigs = None,
     engine: Engine = None,
     seed: Seed = None,
+    give_up_early: GiveUpEarly = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show what a profile would run, in which order, for how long and with how much data."""
+    """Show what a profile would run, in which order, for how long and with how much data.
+
+    For two or more AP configs: the chance to find a difference, and what a better chance costs.
+    """
     from sitetest.cli.planned_visit import plan_visit
     from sitetest.report.plan_text import plan_document, plan_text
 
-    planned = plan_visit(site, profile, ap_config, engine, seed)
+    planned = plan_visit(site, profile, ap_config, engine, seed, give_up_early=give_up_early)
     if as_json:
-        write_document("plan", plan_document(planned.plan, planned.estimate))
+        write_document("plan", plan_document(planned.plan, planned.estimate, planned.outlook))
     else:
-        results_console().print(plan_text(planned.plan, planned.estimate))
+        results_console().print(plan_text(planned.plan, planned.estimate, planned.outlook))
     raise typer.Exit(Exit.DONE)

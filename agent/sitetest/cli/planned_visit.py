@@ -1,6 +1,6 @@
 """From the command line's words to a site, a profile and an ordered plan: the same for ``plan`` and ``run``.
 
-May import plan, store and the standard library only.
+May import plan, comparing, report, store and the standard library only.
 """
 
 import secrets
@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from sitetest.comparing.outlook import Outlook, outlook, seen_cv
 from sitetest.plan.cases import Case, Leg, Plan
 from sitetest.plan.estimate import Estimate, estimate
 from sitetest.plan.loading import load_profile, load_site
@@ -16,6 +17,7 @@ from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
 from sitetest.report.case_summary import case_summaries
 from sitetest.store.reading import StoreReader, store_path
+from sitetest.store.records import AttemptRecord
 from sitetest_wire.words import Direction, EngineName
 
 SEEDS = 1_000_000
@@ -24,41 +26,58 @@ SEEDS = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class PlannedVisit:
-    """A plan with what it was made from."""
+    """A plan with what it was made from. estimate: of everything up to the plan's maximum. outlook: None when it
+    compares nothing."""
 
     site: Site
     profile: Profile
     plan: Plan
     estimate: Estimate
+    outlook: Outlook | None
 
 
 def plan_visit(
-    site_dir: Path, profile_name: str, ap_configs: Sequence[str] | None, engine: str | None, seed: int | None
+    site_dir: Path,
+    profile_name: str,
+    ap_configs: Sequence[str] | None,
+    engine: str | None,
+    seed: int | None,
+    *,
+    give_up_early: bool = False,
 ) -> PlannedVisit:
     """Read the files and make the plan. seed: None takes a new one. Raises UsageError, and StoreError for results that
     are there and cannot be read."""
     site = load_site(site_dir)
     profile = load_profile(site_dir, profile_name)
     chosen = secrets.randbelow(SEEDS) if seed is None else seed
-    return planned(site_dir, site, profile, make_plan(site, profile, seed=chosen, ap_configs=ap_configs, engine=engine))
+    plan = make_plan(site, profile, seed=chosen, ap_configs=ap_configs, engine=engine, give_up_early=give_up_early)
+    return planned(site_dir, site, profile, plan)
 
 
 def planned(site_dir: Path, site: Site, profile: Profile, plan: Plan) -> PlannedVisit:
     """Add the estimate to a plan; rates come from what the site's store has of the same cases."""
-    expected = estimate(plan, seen_mbps=_seen_mbps(site_dir), expected_mbps=profile.limits.expected_mbps)
-    return PlannedVisit(site, profile, plan, expected)
+    before = _attempts_before(site_dir)
+    most = plan.first(plan.maximum_turns)
+    expected = estimate(most, seen_mbps=_seen_mbps(before), expected_mbps=profile.limits.expected_mbps)
+    assumed_cv = profile.comparison.assumed_cv_pct / 100
+    return PlannedVisit(
+        site, profile, plan, expected, outlook(plan, seen_cv=seen_cv(before, plan), assumed_cv=assumed_cv)
+    )
 
 
-def _seen_mbps(site_dir: Path) -> dict[Case, float]:
+def _attempts_before(site_dir: Path) -> tuple[AttemptRecord, ...]:
     path = store_path(site_dir)
     if not path.is_file():
-        return {}
+        return ()
     with StoreReader.read_only(path) as store:
-        summaries = case_summaries(facts.attempt for facts in store.facts())
+        return tuple(facts.attempt for facts in store.facts())
+
+
+def _seen_mbps(before: Sequence[AttemptRecord]) -> dict[Case, float]:
     return {
         Case(
             one.location, Leg(one.leg), EngineName(one.engine), one.ap_config, Direction(one.direction)
         ): one.typical_mbps
-        for one in summaries
+        for one in case_summaries(before)
         if one.typical_mbps is not None
     }

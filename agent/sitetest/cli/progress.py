@@ -20,6 +20,7 @@ from sitetest.cli.board import Board, Phase, after, stopping
 from sitetest.cli.link_sample_words import link_text, unread_text
 from sitetest.report.advice import SIMULATED
 from sitetest.report.attempt_words import link_words_of, round_trip_words_of
+from sitetest.report.look_text import planned_count_text, standing_line
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, rate_text
 from sitetest.store.records import Purpose, Status
@@ -28,6 +29,7 @@ from sitetest.visit.events import (
     AttemptStored,
     Event,
     LinkSeen,
+    LookTaken,
     Noted,
     PathBack,
     PathLost,
@@ -105,6 +107,8 @@ class LiveScreen:
             self._console.bell()
         if isinstance(event, Noted):
             self.say(f"note: {event.text}")
+        if isinstance(event, LookTaken):
+            self.say("\n".join(look_lines(self._board, event)))
         if isinstance(event, TurnStarted) and event.association == "not_possible" and not self._told_association:
             self._told_association = True
             self.say(f"note: {ASSOCIATIONS[event.association]}")
@@ -163,6 +167,9 @@ class LineScreen:
             self.say(line)
         if isinstance(event, AttemptStored):
             self._say_beside(event)
+        if isinstance(event, LookTaken):
+            for told in look_lines(self._board, event):
+                self.say(told)
 
     def _say_beside(self, event: AttemptStored) -> None:
         """Say the link of an attempt; and once a visit why there is none, and what cannot be told here."""
@@ -222,10 +229,7 @@ def started_line(event: VisitStarted) -> str:
     plan = event.plan
     simulated = " (simulated)" if event.simulated else ""
     resumed = f", {event.resumed} of them done before" if event.resumed else ""
-    return (
-        f"{plan.location}{simulated}: {count_text(len(plan.slots), 'measurement')}{resumed}, "
-        f"about {duration_text(event.left_s)}"
-    )
+    return f"{plan.location}{simulated}: {planned_count_text(plan)}{resumed}, about {duration_text(event.left_s)}"
 
 
 def turn_line(board: Board, event: TurnStarted) -> str:
@@ -241,6 +245,11 @@ def queue_line(event: ServerQueue) -> str:
     holder = f"{event.held_by} is measuring" if event.held_by else "another agent is measuring"
     place = "we are next" if event.place <= 1 else f"we are number {event.place} in the queue"
     return f"waiting for the server: {holder}, {place}, at most {duration_text(event.wait_s)}"
+
+
+def look_lines(board: Board, event: LookTaken) -> list[str]:
+    """Say where each comparison stands after a look, one line each."""
+    return [standing_line(board.label, one.pair.a, one.pair.b, one.verdict, one.next_turns) for one in event.standings]
 
 
 def lost_line(event: PathLost, left_s: float) -> str:

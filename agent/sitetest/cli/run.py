@@ -5,7 +5,19 @@ from typing import Annotated
 
 import typer
 
-from sitetest.cli.options import ApConfigs, AsJson, Engine, InternetToken, Profile, Seed, Server, Site, Token, Yes
+from sitetest.cli.options import (
+    ApConfigs,
+    AsJson,
+    Engine,
+    GiveUpEarly,
+    InternetToken,
+    Profile,
+    Seed,
+    Server,
+    Site,
+    Token,
+    Yes,
+)
 
 
 def run(
@@ -18,11 +30,14 @@ def run(
     ap_config: ApConfigs = None,
     engine: Engine = None,
     seed: Seed = None,
+    give_up_early: GiveUpEarly = False,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the last visit of this profile.")] = False,
     yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:
     """Measure a profile's matrix at one location; every attempt is kept in results/.
+
+    Two or more AP configs are compared; what is decided early is not measured any more.
 
     A throughput test fills the network: run it with the owner's consent. Ctrl-C stops and keeps what is measured.
     """
@@ -38,6 +53,7 @@ def run(
         ap_configs=tuple(ap_config) if ap_config else None,
         engine=engine,
         seed=seed,
+        give_up_early=give_up_early,
         yes=yes,
         resume=resume,
     )

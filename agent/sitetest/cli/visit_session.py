@@ -51,7 +51,7 @@ NextLine = Callable[[], Awaitable[str | None]]
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """What the command line says. server, token, internet_token, ap_configs, engine, seed: None when left out. yes: ask
-    nothing. remember: keep the server's token for the next time."""
+    nothing. give_up_early: whatever the profile says. remember: keep the server's token for the next time."""
 
     site_dir: Path
     profile: str
@@ -61,6 +61,7 @@ class Wishes:
     ap_configs: tuple[str, ...] | None = None
     engine: str | None = None
     seed: int | None = None
+    give_up_early: bool = False
     yes: bool = False
     resume: bool = False
     remember: bool = True
@@ -69,7 +70,8 @@ class Wishes:
 @dataclass(frozen=True, slots=True)
 class Session:
     """What came of it. outcome: a word of the conductor. open_slots: still wanted. without_result: settled without one.
-    attempts: of the whole visit, earlier parts included. table_problem: why results.csv is behind; None when it is not.
+    attempts: of the whole visit, earlier parts included. saved: measurements up to the plan's maximum that were not
+    made since their comparisons were decided. table_problem: why results.csv is behind; None when it is not.
     nothing_left: there was nothing to resume. turns: as they began. requirements: of the site. baseline: the wired
     baseline that the attempts were held against; None when there is none."""
 
@@ -79,6 +81,7 @@ class Session:
     open_slots: int
     without_result: int
     attempts: tuple[AttemptRecord, ...]
+    saved: int = 0
     table_problem: str | None = None
     nothing_left: bool = False
     turns: tuple[TurnRecord, ...] = ()
@@ -160,9 +163,9 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             subscribers=(screen,),
         )
         already = None if begun is None else store.attempts(visit.visit_id)
-        outcome = await _conduct(conductor, plan, visit, already, screen)
+        outcome = await _conduct(conductor, plan, visit, already, begun=store.turns(visit.visit_id), screen=screen)
         attempts = _with_seconds(store, visit.visit_id)
-        agenda = Agenda(plan, attempts)
+        agenda = Agenda(plan, attempts, store.turns(visit.visit_id))
         return Session(
             visit=visit,
             plan=plan,
@@ -170,6 +173,7 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             open_slots=agenda.open if outcome is None else outcome.open_slots,
             without_result=len(agenda.without_result if outcome is None else outcome.without_result),
             attempts=attempts,
+            saved=agenda.saved,
             table_problem=store.table_problem,
             baseline=baseline,
             turns=tuple(store.turns(visit.visit_id)),
@@ -182,10 +186,12 @@ async def _conduct(
     plan: Plan,
     visit: VisitRecord,
     already: Sequence[AttemptRecord] | None,
+    *,
+    begun: Sequence[TurnRecord],
     screen: Screen,
 ) -> VisitOutcome | None:
     """Run the conductor under Ctrl-C; None when the person stopped it at once."""
-    running = asyncio.create_task(conductor.run(plan, visit, already), name="visit")
+    running = asyncio.create_task(conductor.run(plan, visit, already, begun), name="visit")
 
     def said(text: str) -> None:
         screen.stop_asked()
@@ -215,7 +221,7 @@ def _begun_visit(wishes: Wishes) -> Session:
         attempts = _with_seconds(store, visit.visit_id)
         turns = tuple(store.turns(visit.visit_id))
     plan = plan_from_json(visit.plan)
-    agenda = Agenda(plan, attempts)
+    agenda = Agenda(plan, attempts, turns)
     return Session(
         visit=visit,
         plan=plan,
@@ -223,6 +229,7 @@ def _begun_visit(wishes: Wishes) -> Session:
         open_slots=0 if outcome == COMPLETE else agenda.open,
         without_result=len(agenda.without_result),
         attempts=attempts,
+        saved=agenda.saved,
         nothing_left=outcome == COMPLETE,
         turns=turns,
         requirements=load_site(wishes.site_dir).requirements,
@@ -239,11 +246,18 @@ async def _plan(wishes: Wishes, begun: Session | None, screen: Screen, next_line
         choice = ap_configs_to_ask(load_site(wishes.site_dir), load_profile(wishes.site_dir, wishes.profile))
         if choice:
             ap_configs = await choose_ap_configs(choice, next_line, screen.say)
-    return plan_visit(wishes.site_dir, wishes.profile, ap_configs, wishes.engine, wishes.seed)
+    return plan_visit(
+        wishes.site_dir, wishes.profile, ap_configs, wishes.engine, wishes.seed, give_up_early=wishes.give_up_early
+    )
 
 
 def _refuse_other_plan(wishes: Wishes) -> None:
-    given = {"--ap-config": wishes.ap_configs, "--engine": wishes.engine, "--seed": wishes.seed}
+    given = {
+        "--ap-config": wishes.ap_configs,
+        "--engine": wishes.engine,
+        "--seed": wishes.seed,
+        "--give-up-early": wishes.give_up_early or None,
+    }
     for option, value in given.items():
         if value is not None and value != ():
             raise UsageError(

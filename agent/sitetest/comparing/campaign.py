@@ -15,8 +15,7 @@ from sitetest.comparing.case_turns import KEYS
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
 from sitetest.comparing.shortest_plan import ShortestPlan, shortest_plan
 from sitetest.stats.answers import PairVerdict, Reason, Verdict
-from sitetest.stats.looks import TURNS_PER_QUAD
-from sitetest.stats.rules import DEFAULT_LOOKS, ComparisonRules
+from sitetest.stats.rules import DEFAULT_LOOKS, TURNS_PER_QUAD, ComparisonRules
 from sitetest.stats.student_t import RatioInterval
 from sitetest.stats.verdict import across_the_board, campaign_mean, judge
 

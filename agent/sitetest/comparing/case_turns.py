@@ -4,77 +4,21 @@ A turn is named by its visit and its number there; a row of a file without turns
 follows one with the same AP config, and for which the system gave no fresh association, is the same turn going on:
 it is counted with the one before it.
 
-Promises: the order of the rows does not matter where turns or times are stated. May import stats.turns, comparing and
+Promises: the order of the rows does not matter where turns or times are stated. May import stats.sides, comparing and
 pandas (inside functions).
 """
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from itertools import groupby
-from math import fsum, isnan
-from operator import itemgetter
+from collections.abc import Sequence
+from math import isnan
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import THROUGHPUT, AttemptTable
-from sitetest.stats.turns import CaseTurns, TurnValue
+from sitetest.stats.sides import NO_ASSOCIATION, Turn, TurnHead, whole_turns
 
 if TYPE_CHECKING:
     from pandas import DataFrame, Series
 
 KEYS = ("location", "leg", "engine", "direction")
-NO_ASSOCIATION = "not_possible"
-"""The word of column ``association`` for a turn that no fresh association began."""
-
-
-@dataclass(frozen=True, slots=True)
-class Turn:
-    """One turn of one case.
-
-    visit_id: "" where a file states none. number: in its visit; of a typed file, the place of its row below the header.
-    log_mbps: mean over its valid attempts, None without one. attempts, invalid: how many; reasons: of the invalid ones.
-    began: as text, "" when not stated. quad: None when not stated.
-    """
-
-    level: str
-    visit_id: str
-    number: int
-    quad: int | None
-    began: str
-    log_mbps: float | None
-    failed: bool
-    attempts: int
-    invalid: int
-    reasons: tuple[str, ...] = ()
-
-    @property
-    def lost(self) -> bool:
-        """Whether every attempt in it was invalid."""
-        return self.log_mbps is None and not self.failed
-
-
-def case_of(turns: Iterable[tuple[int, Turn]]) -> CaseTurns:
-    """Return what the statistics take from turns in order, each with the number that it is to have. Turns of one
-    number are put together: the mean of their values, failed when any of them is."""
-    attempts = invalid = 0
-    reasons: Counter[str] = Counter()
-    values: list[TurnValue] = []
-    for number, together in groupby(turns, key=itemgetter(0)):
-        logs: list[float] = []
-        failed = False
-        for _, turn in together:
-            attempts += turn.attempts
-            invalid += turn.invalid
-            failed |= turn.failed
-            if turn.reasons:
-                reasons.update(turn.reasons)
-            if turn.log_mbps is not None:
-                logs.append(turn.log_mbps)
-        if logs or failed:
-            values.append(TurnValue(number, fsum(logs) / len(logs) if logs else None, failed))
-    return CaseTurns(
-        tuple(values), attempts, invalid, tuple(sorted(reasons.items(), key=lambda item: (-item[1], item[0])))
-    )
 
 
 def turns_of(table: AttemptTable, factor: str) -> dict[tuple[str, ...], list[Turn]]:
@@ -93,7 +37,7 @@ def turns_of(table: AttemptTable, factor: str) -> dict[tuple[str, ...], list[Tur
     values = frame[THROUGHPUT].to_numpy()
     work = pd.DataFrame({name: frame[name].to_numpy() for name in (*keys, factor)})
     work["_visit"] = frame["visit_id"].to_numpy() if "visit_id" in frame.columns else ""
-    work["_turn"] = frame.index.to_numpy() + 1 if table.typed else whole_turns(frame, factor)
+    work["_turn"] = frame.index.to_numpy() + 1 if table.typed else turn_numbers(frame, factor)
     work["_quad"] = frame["quad"].to_numpy() if "quad" in frame.columns else np.nan
     work["_began"] = frame["started_at"].to_numpy() if "started_at" in frame.columns else ""
     work["_place"] = frame["order_index"].to_numpy() if "order_index" in frame.columns else work["_turn"]
@@ -137,7 +81,7 @@ def key_columns(frame: "DataFrame", factor: str) -> list[str]:
     return [name for name in KEYS if name in frame.columns and name != factor]
 
 
-def whole_turns(frame: "DataFrame", factor: str) -> "Series[int]":
+def turn_numbers(frame: "DataFrame", factor: str) -> "Series[int]":
     """Return the number of the turn of each row, with turns that only went on counted with the one before them."""
     import pandas as pd  # noqa: PLC0415
 
@@ -150,18 +94,16 @@ def whole_turns(frame: "DataFrame", factor: str) -> "Series[int]":
             "visit": frame["visit_id"].to_numpy() if "visit_id" in frame.columns else "",
             "turn": numbers,
             "applied": applied.to_numpy(),
-            "went_on": (frame["association"] == NO_ASSOCIATION).to_numpy(),
+            "fresh": (frame["association"] != NO_ASSOCIATION).to_numpy(),
+            "place": frame["order_index"].to_numpy() if "order_index" in frame.columns else numbers,
         }
-    ).drop_duplicates(["visit", "turn"])  # fmt: skip
-    heads = heads.sort_values(["visit", "turn"])
-    same = (
-        heads["went_on"] & (heads["visit"] == heads["visit"].shift()) & (heads["applied"] == heads["applied"].shift())
-    )
-    heads["whole"] = heads["turn"].where(~same).ffill().astype("int64")
+    ).sort_values(["visit", "place"], kind="stable").drop_duplicates(["visit", "turn"])  # fmt: skip
+    heads_in_order = zip(*(heads[name].tolist() for name in ("visit", "turn", "applied", "fresh")), strict=True)
+    whole = pd.Series(whole_turns(TurnHead(*head) for head in heads_in_order))
     visits = frame["visit_id"].to_numpy() if "visit_id" in frame.columns else [""] * len(frame)
     known = pd.MultiIndex.from_arrays([visits, numbers])
-    whole: Series[int] = heads.set_index(["visit", "turn"])["whole"].reindex(known).reset_index(drop=True)
-    return whole
+    found: Series[int] = whole.reindex(known).reset_index(drop=True)
+    return found
 
 
 def _reasons(

@@ -12,15 +12,14 @@ from itertools import groupby, product
 from math import isnan
 from typing import TYPE_CHECKING
 
-from sitetest.comparing.alternation import alternates
 from sitetest.comparing.attempt_table import THROUGHPUT, AttemptTable
-from sitetest.comparing.case_turns import Turn, case_of, key_columns, turns_of
+from sitetest.comparing.case_turns import key_columns, turns_of
 from sitetest.comparing.pooling import mixed_columns, require_alike, require_one_world, told_apart
 from sitetest.errors import UsageError
 from sitetest.plan.mistakes import listed, nearest, quoted
 from sitetest.stats.answers import Comparison
 from sitetest.stats.rules import Correction
-from sitetest.stats.turns import CaseTurns
+from sitetest.stats.sides import Turn, side_by_side
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.tidy import number_text
 
@@ -163,10 +162,10 @@ def _pairs(table: AttemptTable, question: Question, *, order_known: bool) -> lis
         differs = _conditions(rows, question.factor, names, mixed, label) if mixed else ()
         ceiling = _ceiling(rows)
         both = [turn for turn in turns if turn.level in names]
-        interleaved, a, b = _side_by_side(both, names, order_known=order_known)
-        comparison = Comparison(f"{label} {other}", a, b, ceiling)
+        sides = side_by_side(both, names, order_known=order_known)
+        comparison = Comparison(f"{label} {other}", sides.a, sides.b, ceiling)
         order = _order_text(both, names) if order_known else ""
-        pairs.append(PairedTurns(key, names, comparison, interleaved, order, tuple(both), differs, _seeds(rows)))
+        pairs.append(PairedTurns(key, names, comparison, sides.interleaved, order, tuple(both), differs, _seeds(rows)))
     return pairs
 
 
@@ -199,24 +198,6 @@ def _ceiling(rows: "DataFrame") -> float | None:
         rows = rows[rows["ceiling_by"].isin(["", "wire"])]
     largest = float(rows["ceiling_mbps"].max())
     return None if isnan(largest) else largest
-
-
-def _side_by_side(
-    both: Sequence[Turn], names: tuple[str, str], *, order_known: bool
-) -> tuple[bool | None, CaseTurns, CaseTurns]:
-    """Put the turns of two configurations side by side. Where they did not alternate, each stretch is one turn."""
-    letters = "".join("A" if turn.level == names[0] else "B" for turn in both if not turn.lost)
-    interleaved = alternates(letters) if order_known else None
-    numbers = range(1, len(both) + 1) if interleaved is not False else _stretch_numbers(both)
-    a, b = (case_of((n, turn) for n, turn in zip(numbers, both, strict=True) if turn.level == name) for name in names)
-    return interleaved, a, b
-
-
-def _stretch_numbers(turns: Sequence[Turn]) -> list[int]:
-    numbers: list[int] = []
-    for number, (_, same) in enumerate(groupby(turns, key=lambda turn: turn.level), start=1):
-        numbers += [number] * len(list(same))
-    return numbers
 
 
 def _order_text(turns: Sequence[Turn], names: tuple[str, str]) -> str:

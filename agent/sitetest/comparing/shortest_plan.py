@@ -5,9 +5,9 @@ May import stats only.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import expm1, fsum, sqrt
+from math import expm1, fsum
 
-from sitetest.stats.case_estimate import mean_and_variance
+from sitetest.stats.case_estimate import pooled_cv
 from sitetest.stats.power import MOST_PLANNED_TURNS, turns_for
 from sitetest.stats.rules import DEFAULT_LOOKS, ComparisonRules
 
@@ -34,12 +34,8 @@ class ShortestPlan:
 
 def shortest_plan(logs_a: Sequence[float], logs_b: Sequence[float], rules: ComparisonRules) -> ShortestPlan:
     """Return the plan from ln(Mbit/s) as seen, for a chance of four in five of some verdict if the truth is as seen."""
-    sides = [side for side in (logs_a, logs_b) if len(side) > 1]
-    cv = ASSUMED_CV
-    if sides:
-        freedom = sum(len(side) - 1 for side in sides)
-        variance = fsum(mean_and_variance(side)[1] * (len(side) - 1) for side in sides) / freedom
-        cv = max(sqrt(expm1(variance)), 0.01)
+    seen = pooled_cv((logs_a, logs_b))
+    cv = ASSUMED_CV if seen is None else seen
     difference = None
     if logs_a and logs_b:
         difference = expm1(fsum(logs_b) / len(logs_b) - fsum(logs_a) / len(logs_a))
@@ -48,4 +44,4 @@ def shortest_plan(logs_a: Sequence[float], logs_b: Sequence[float], rules: Compa
         turns = max(turns + turns % 2, DEFAULT_LOOKS[0])
     if turns is not None and turns > MOST_PLANNED_TURNS:
         turns = None
-    return ShortestPlan(turns, cv, bool(sides), difference)
+    return ShortestPlan(turns, cv, seen is not None, difference)

@@ -5,12 +5,13 @@
               └ a stretch in which one AP config stays applied, begun by a fresh association
 
 Everything here is frozen and is stored with the visit before the first attempt, so that a resumed visit and a reader a
-year later see the same order. May import sitetest_wire and the standard library only.
+year later see the same order. May import sitetest_wire, stats.rules (plain values) and the standard library only.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from sitetest.stats.rules import RULES_VERSION, ComparisonRules
 from sitetest_wire.words import Direction, EngineName
 
 
@@ -73,11 +74,27 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedComparison:
+    """What is settled about the comparison before the first attempt. With another one begins another campaign.
+
+    reference: the AP config that each of ``others`` is compared with. rules: margin, alpha, family, looks and their
+    weights. rules_version: of the method behind them.
+    """
+
+    reference: str
+    others: tuple[str, ...]
+    rules: ComparisonRules
+    rules_version: int = RULES_VERSION
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The whole visit, in order.
 
     seed: chose the order of each quad. internet_data_bytes: cap on what all internet legs of the visit may move; None
-    when there is no internet leg. minimum_turns, maximum_turns: turns wanted of each AP config.
+    when there is no internet leg. minimum_turns, maximum_turns: turns wanted of each AP config. comparison: None with
+    one AP config, and in plans that were stored as format 1; then ``turns`` are the minimum. With a comparison they are
+    the maximum and, where verdicts are sought at all, one quad in reserve for what the last look may ask for.
     """
 
     site: str
@@ -89,6 +106,7 @@ class Plan:
     minimum_turns: int
     maximum_turns: int
     internet_data_bytes: int | None = None
+    comparison: PlannedComparison | None = None
 
     @property
     def slots(self) -> tuple[Slot, ...]:
@@ -99,3 +117,12 @@ class Plan:
     def cases(self) -> tuple[Case, ...]:
         """Every case once, in the order in which it first comes."""
         return tuple(dict.fromkeys(slot.case for slot in self.slots))
+
+    def first(self, turns_each: int) -> "Plan":
+        """Return the plan without the quads that go beyond ``turns_each`` turns of each AP config."""
+        quad = turns_each // 2 if self.comparison is not None else turns_each
+        return replace(self, turns=tuple(turn for turn in self.turns if turn.quad <= quad))
+
+    def in_reserve(self, turn: Turn) -> bool:
+        """Tell whether a turn stands beyond the maximum: it is only run when the last look asks for it."""
+        return self.comparison is not None and turn.quad > self.maximum_turns // 2

@@ -18,6 +18,7 @@ from sitetest.plan.field_mistakes import NOTHING, TableModels, field_mistakes
 from sitetest.plan.layers import Merged, Tables, format_mistakes, merge, read_layers
 from sitetest.plan.mistakes import Mistake, dotted, escaped, listed, nearest, quoted
 from sitetest.plan.profile import (
+    ComparisonTable,
     Limits,
     Matrix,
     Profile,
@@ -46,6 +47,7 @@ _PROFILE_TABLES: TableModels = {
     ("matrix",): Matrix,
     ("timing",): TimingTable,
     ("repeats",): Repeats,
+    ("comparison",): ComparisonTable,
     ("limits",): Limits,
 }
 

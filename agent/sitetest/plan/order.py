@@ -13,7 +13,10 @@ Since each AP config has one odd and one even turn in every quad, the mean place
 each case within the turns of its AP config, is the same. The LAN and the internet slot of one direction stand next to
 each other, so that they can be compared.
 
-Pure. May import sitetest.errors, sitetest_wire, plan and the standard library only.
+Two or more AP configs are compared: the quads up to ``repeats.maximum`` are all laid down beforehand, since a case that
+is decided early is stopped by the conductor, and so is one more quad that the last look may ask for (docs/method.md).
+
+Pure. May import sitetest.errors, sitetest_wire, plan, stats.rules and the standard library only.
 """
 
 from collections import Counter
@@ -21,10 +24,11 @@ from collections.abc import Sequence
 from random import Random
 
 from sitetest.errors import UsageError
-from sitetest.plan.cases import Case, Leg, Plan, Slot, Timing, Turn
+from sitetest.plan.cases import Case, Leg, Plan, PlannedComparison, Slot, Timing, Turn
 from sitetest.plan.mistakes import listed, nearest, quoted
 from sitetest.plan.profile import Matrix, Profile, internet_leg_mistake
 from sitetest.plan.site import Site
+from sitetest.stats.rules import TURNS_PER_QUAD, ComparisonRules, spread_looks
 from sitetest_wire.words import Direction, EngineName
 
 MOST_SLOTS = 20_000
@@ -38,12 +42,14 @@ def make_plan(
     seed: int,
     ap_configs: Sequence[str] | None = None,
     engine: str | None = None,
+    give_up_early: bool = False,
 ) -> Plan:
     """Return what will be measured, in order. The same arguments give the same plan.
 
-    ap_configs, engine: from the command line, in place of the profile's; None or empty leaves the profile's. The turns
-    of each AP config are ``repeats.minimum``, rounded up to whole quads; the plan's maximum is ``repeats.maximum``,
-    rounded down to whole quads, but not below the minimum. With one AP config nothing is rounded.
+    ap_configs, engine: from the command line, in place of the profile's; None or empty leaves the profile's.
+    give_up_early: asked for on the command line, whatever the profile says. The minimum of each AP config is
+    ``repeats.minimum``, rounded up to whole quads; the plan's maximum is ``repeats.maximum``, rounded down to whole
+    quads, but not below the minimum. With one AP config nothing is rounded, and the turns are the minimum.
 
     Raises UsageError for names that the site does not have, for an engine that cannot do what the profile asks, when
     nobody has said which AP configs to measure, and for a plan that is too long.
@@ -54,18 +60,23 @@ def make_plan(
     _refuse_impossible_internet_leg(site, matrix, engines, f"--engine {engine}" if engine else profile.name)
     transfers = _transfers(matrix, engines)
     minimum, maximum = profile.repeats.minimum, profile.repeats.maximum
+    comparison = None
+    turns_each = minimum
     if len(configs) > 1:
         minimum += minimum % 2
         maximum = max(minimum, maximum - maximum % 2)
-    wanted = minimum * len(configs) * len(transfers) * profile.repeats.per_turn
+        comparison = _comparison(profile, configs, len(transfers), (minimum, maximum), give_up_early)
+        turns_each = maximum + (TURNS_PER_QUAD if comparison.rules.looks else 0)
+    wanted = turns_each * len(configs) * len(transfers) * profile.repeats.per_turn
     if wanted > MOST_SLOTS:
         raise UsageError(
             f"profile {quoted(profile.name)} asks for {wanted:,} measurements in one visit; allowed: {MOST_SLOTS:,}",
-            "Lower repeats.minimum or repeats.per_turn, or measure fewer AP configs.",
+            f"Lower repeats.{'minimum' if comparison is None else 'maximum'} or repeats.per_turn, or measure fewer AP "
+            "configs.",
         )
     turns = []
     repeats: Counter[Case] = Counter()
-    for number, (quad, config) in enumerate(_order(configs, minimum, seed), start=1):
+    for number, (quad, config) in enumerate(_order(configs, turns_each, seed), start=1):
         slots = []
         for run in range(profile.repeats.per_turn):
             as_listed = (number + run) % 2 == 1
@@ -85,7 +96,34 @@ def make_plan(
         minimum_turns=minimum,
         maximum_turns=maximum,
         internet_data_bytes=profile.limits.internet_data_bytes if Leg.INTERNET in matrix.legs else None,
+        comparison=comparison,
     )
+
+
+def _comparison(
+    profile: Profile, configs: Sequence[str], transfers: int, turns: tuple[int, int], give_up_early: bool
+) -> PlannedComparison:
+    """Settle the comparison of ``configs``, the first of which is the reference. transfers: compared with each other in
+    every turn. turns: minimum and maximum of each AP config."""
+    asked = profile.comparison
+    reference, *others = configs
+    here = transfers * len(others)
+    family = here if asked.family is None else asked.family
+    if family < here:
+        raise UsageError(
+            f"profile {quoted(profile.name)}: comparison.family: found {family}; allowed: {here} or more, since this "
+            f"profile alone makes {here} comparisons",
+            "State how many comparisons the whole campaign plans, over all its locations.",
+        )
+    rules = ComparisonRules(
+        family_size=family,
+        margin=asked.margin_pct / 100,
+        alpha=asked.alpha,
+        looks=spread_looks(*turns, asked.looks),
+        correction=asked.correction,
+        give_up_early=asked.give_up_early or give_up_early,
+    )
+    return PlannedComparison(reference, tuple(others), rules)
 
 
 def chosen_ap_configs(site: Site, profile: Profile, asked: Sequence[str] | None = None) -> tuple[str, ...]:

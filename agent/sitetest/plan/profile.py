@@ -2,7 +2,8 @@
 
 Times may be fractions of a second. The measuring window is cut out of the samples by us, so it has exactly the length
 written here; the `iperf3` engine, whose library takes whole seconds only, runs up to a second longer than the window
-needs. May import pydantic, sitetest_wire, plan and the standard library only.
+needs. May import pydantic, sitetest_wire, plan, stats.rules (plain values) and the standard
+library only.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,7 +23,9 @@ from sitetest.plan.value_kinds import (
     refused,
     several,
     whole,
+    yes_or_no,
 )
+from sitetest.stats.rules import DEFAULT_LOOKS, Correction
 from sitetest_wire.units import BYTES_PER_GIGABYTE
 from sitetest_wire.words import Direction, EngineName
 
@@ -117,6 +120,25 @@ class Repeats(Table):
         return maximum
 
 
+class ComparisonTable(Table):
+    """What is settled about the comparison of AP configs before the first attempt; without effect for a single one.
+
+    margin_pct: differences below it are of no practical interest. alpha: chance of a false verdict of one kind in the
+    whole campaign. family: comparisons planned in the whole campaign, other locations included; None for those of this
+    profile. looks: how often a verdict is sought at most, from ``repeats.minimum`` to ``repeats.maximum``.
+    give_up_early: stop a comparison as well when no verdict is within reach. assumed_cv_pct: spread between turns that
+    `sitetest plan` reckons with until one was seen at the location.
+    """
+
+    margin_pct: Annotated[float, number(1, 99)] = 10.0
+    alpha: Annotated[float, number(0.001, 0.5)] = 0.05
+    correction: Annotated[Correction, one_of(Correction)] = Correction.HOLM
+    family: Annotated[int | None, whole(1, 10_000)] = None
+    looks: Annotated[int, whole(1, 20)] = len(DEFAULT_LOOKS)
+    give_up_early: Annotated[bool, checked(yes_or_no)] = False
+    assumed_cv_pct: Annotated[float, number(0.5, 100)] = 8.0
+
+
 class Limits(Table):
     """internet_data_gb: cap on what the internet legs of one visit may move, in 10^9 bytes. expected_lan_mbps,
     expected_internet_mbps: assumed for the volume shown beforehand, until something was measured."""
@@ -147,6 +169,7 @@ class ProfileTables(Table):
     matrix: Matrix = Matrix()
     timing: TimingTable = TimingTable()
     repeats: Repeats = Repeats()
+    comparison: ComparisonTable = ComparisonTable()
     limits: Limits = Limits()
 
 

@@ -184,6 +184,13 @@ def checked(check: Callable[[object], Any]) -> BeforeValidator:
     return BeforeValidator(check)
 
 
+def yes_or_no(value: object) -> bool:
+    """One of TOML's own two."""
+    if not isinstance(value, bool):
+        raise refused("true or false, without quotes")
+    return value
+
+
 def bssid(value: object) -> str:
     """A BSSID (IEEE 802 MAC address); kept in lower case with colons."""
     text = value.lower() if isinstance(value, str) else ""

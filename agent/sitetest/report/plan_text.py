@@ -1,17 +1,23 @@
-"""A plan as text and as JSON, before anything is measured. Pure. May import rich, plan and report."""
+"""A plan as text and as JSON, before anything is measured. Pure. May import rich, plan, comparing
+and report."""
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sitetest.comparing.outlook import Outlook
 from sitetest.plan.cases import Leg, Plan, Turn
 from sitetest.plan.estimate import Estimate
+from sitetest.plan.plan_json import comparison_document
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.cautions import cautions
+from sitetest.report.look_text import planned_count_text
+from sitetest.report.outlook_text import outlook_lines
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, volume_text
 
@@ -21,10 +27,13 @@ MOST_TURNS_SHOWN = 24
 MOST_ORDERS_SHOWN = 4
 
 
-def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
-    """Return what would run, in which order, for how long and with how much data."""
+def plan_text(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) -> RenderableType:
+    """Return what would run, in which order, for how long and with how much data, and what it can be expected to find.
+
+    estimate: up to the plan's maximum. outlook: None when nothing is compared.
+    """
     label = CaseLabel.telling_apart(plan.cases)
-    shown, folded = _shown_turns(plan)
+    shown, folded = _shown_turns(plan.first(plan.maximum_turns))
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
     for heading in ("turn", "AP config", "measures"):
         table.add_column(heading, overflow="fold")
@@ -33,8 +42,7 @@ def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
         table.add_row(str(turn.number), Text(printable(turn.ap_config)), measures)
     engines = " and ".join(dict.fromkeys(case.engine for case in plan.cases))
     facts = [
-        f"{count_text(len(plan.slots), 'measurement')} in {count_text(len(plan.turns), 'turn')}, "
-        f"about {duration_text(estimate.duration_s)}",
+        f"{planned_count_text(plan)} in {_turns_text(plan)}, about {_duration_text(estimate, outlook)}",
         f"each {plan.timing.warm_up_s:g} s of warm-up and {plan.timing.duration_s:g} s that count, "
         f"{count_text(plan.timing.streams, 'stream')}, {engines}",
         f"about {volume_text(estimate.lan_bytes)} on the local network{_rates_text(estimate, Leg.LAN)}",
@@ -52,6 +60,12 @@ def plan_text(plan: Plan, estimate: Estimate) -> RenderableType:
         table,
         *(Text(printable(f"  {line}")) for line in folded),
         Text(),
+        *(
+            Text(printable(line))
+            for line in (
+                [] if plan.comparison is None or outlook is None else [*outlook_lines(plan.comparison, outlook), ""]
+            )
+        ),
         Text(f"This order is that of --seed {plan.seed}."),
         Text(),
         *(Text(f"Caution: {caution}") for caution in cautions(plan, estimate)),
@@ -93,8 +107,9 @@ def _rates_text(estimate: Estimate, leg: Leg) -> str:
     return f", if the {leg} leg carries {rates} Mbit/s"
 
 
-def plan_document(plan: Plan, estimate: Estimate) -> dict[str, Any]:
-    """Return the same as a JSON-ready mapping."""
+def plan_document(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) -> dict[str, Any]:
+    """Return the same as a JSON-ready mapping. measurements, turns, estimate: up to the plan's maximum."""
+    most = plan.first(plan.maximum_turns)
     return {
         "site": plan.site,
         "profile": plan.profile,
@@ -103,7 +118,7 @@ def plan_document(plan: Plan, estimate: Estimate) -> dict[str, Any]:
         "streams": plan.timing.streams,
         "warm_up_s": plan.timing.warm_up_s,
         "duration_s": plan.timing.duration_s,
-        "measurements": len(plan.slots),
+        "measurements": len(most.slots),
         "estimate": {
             "duration_s": estimate.duration_s,
             "lan_bytes": estimate.lan_bytes,
@@ -125,7 +140,31 @@ def plan_document(plan: Plan, estimate: Estimate) -> dict[str, Any]:
                     for slot in turn.slots
                 ],
             }
-            for turn in plan.turns
+            for turn in most.turns
         ],
+        "comparison": None if plan.comparison is None else comparison_document(plan.comparison),
+        "outlook": None if outlook is None else _outlook_document(outlook),
         "cautions": list(cautions(plan, estimate)),
     }
+
+
+def _outlook_document(outlook: Outlook) -> dict[str, Any]:
+    found = asdict(outlook)
+    del found["rules"]  # stands under "comparison"
+    return found
+
+
+def _turns_text(plan: Plan) -> str:
+    most = len(plan.first(plan.maximum_turns).turns)
+    if plan.comparison is None or not plan.comparison.rules.looks:
+        return count_text(most, "turn")
+    least = len(plan.first(plan.comparison.rules.looks[0]).turns)
+    return count_text(most, "turn") if least == most else f"{least} to {most} turns"
+
+
+def _duration_text(estimate: Estimate, outlook: Outlook | None) -> str:
+    if outlook is None or outlook.first_turns == outlook.most_turns:
+        return duration_text(estimate.duration_s)
+    return (
+        f"{duration_text(outlook.first_s)} if the first look decides all, {duration_text(estimate.duration_s)} at most"
+    )

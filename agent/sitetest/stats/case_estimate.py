@@ -1,15 +1,16 @@
 """What one case delivers: geometric mean over its turns with a t interval, and when it is known well enough.
 
-Promises: nothing is estimated from fewer than 3 turns. May import sitetest.stats.student_t.
+Promises: nothing is estimated from fewer than 3 turns. May import
+sitetest.stats.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, expm1, fsum, log1p, sqrt
 
+from sitetest.stats.rules import MIN_TURNS
 from sitetest.stats.student_t import quantile
 
-MIN_TURNS = 3
 SD_FLOOR = 0.01  # log units: measurement resolution; makes ties and zero variance harmless
 PRECISION_LOOKS = (4, 6, 8, 10, 12)
 _PRECISION_LEVEL = 0.97
@@ -45,6 +46,16 @@ def floored_error(values: Sequence[float]) -> tuple[float, float]:
 def coefficient_of_variation(logs: Sequence[float]) -> float:
     """Return the CV (share of the mean) of lognormal values from at least 2 of their logs."""
     return sqrt(expm1(mean_and_variance(logs)[1]))
+
+
+def pooled_cv(cases: Iterable[Sequence[float]]) -> float | None:
+    """Return the CV (a share, 0.01 at least) that cases have in common: their variances of ln(Mbit/s) pooled by degrees
+    of freedom. None when no case has 2 values."""
+    seen = [(len(logs) - 1, mean_and_variance(logs)[1]) for logs in cases if len(logs) > 1]
+    if not seen:
+        return None
+    freedom = sum(degrees for degrees, _ in seen)
+    return max(sqrt(expm1(fsum(degrees * variance for degrees, variance in seen) / freedom)), SD_FLOOR)
 
 
 def _half_width(logs: Sequence[float], level: float) -> tuple[float, float]:

@@ -10,11 +10,10 @@ May import sitetest.stats.
 from dataclasses import dataclass
 
 from sitetest.stats.answers import Comparison, Reason
-from sitetest.stats.case_estimate import MIN_TURNS
 from sitetest.stats.guards import ceiling_bound, failing, invalid_guard
 from sitetest.stats.looks import Progress, replay
 from sitetest.stats.pair import PairTest, compare_logs
-from sitetest.stats.rules import ComparisonRules
+from sitetest.stats.rules import MIN_TURNS, ComparisonRules
 from sitetest.stats.student_t import LogRatio
 from sitetest.stats.turns import CaseTurns
 

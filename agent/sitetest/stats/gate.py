@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from math import log1p
 
 from sitetest.stats.campaign_mean import mean_log_ratio
-from sitetest.stats.case_estimate import MIN_TURNS, estimate_case
+from sitetest.stats.case_estimate import estimate_case
 from sitetest.stats.clip import clip_pair
 from sitetest.stats.family import Held, hold_family
 from sitetest.stats.gate_answers import (
@@ -32,7 +32,7 @@ from sitetest.stats.gate_answers import (
 from sitetest.stats.guards import ceiling_bound, failing, invalid_guard
 from sitetest.stats.pair import welch
 from sitetest.stats.rates import p_counts_differ
-from sitetest.stats.rules import look_weights
+from sitetest.stats.rules import MIN_TURNS, look_weights
 from sitetest.stats.student_t import LogRatio
 from sitetest.stats.turns import CaseTurns
 

@@ -6,7 +6,8 @@ May import sitetest.stats.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from sitetest.stats.case_estimate import MIN_TURNS, CaseEstimate
+from sitetest.stats.case_estimate import CaseEstimate
+from sitetest.stats.rules import MIN_TURNS
 from sitetest.stats.student_t import RatioInterval
 from sitetest.stats.turns import CaseTurns
 

@@ -16,11 +16,10 @@ from enum import StrEnum
 from math import sqrt
 
 from sitetest.stats.pair import PairTest, compare_logs, margin_log
-from sitetest.stats.rules import ComparisonRules
+from sitetest.stats.rules import TURNS_PER_QUAD, ComparisonRules
 from sitetest.stats.student_t import quantile
 from sitetest.stats.turns import CaseTurns
 
-TURNS_PER_QUAD = 2
 GIVE_UP_FROM = 6
 _GIVE_UP_REACH = 1.28  # standard errors that the estimate may still move; a tenth of estimates moves further
 

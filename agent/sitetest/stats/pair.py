@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log1p, sqrt
 
-from sitetest.stats.case_estimate import MIN_TURNS, floored_error
+from sitetest.stats.case_estimate import floored_error
 from sitetest.stats.clip import ClippedCase, clip_pair
+from sitetest.stats.rules import MIN_TURNS
 from sitetest.stats.student_t import LogRatio
 
 METHOD = "ratio of geometric means of turns, Welch t on logs"

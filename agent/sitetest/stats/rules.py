@@ -7,7 +7,15 @@ May import the standard library only.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from sitetest.stats.case_estimate import MIN_TURNS
+RULES_VERSION = 1
+"""Version of the rules of looks, weights, outliers and invalid turns. A plan that is stored names it; raised when the
+same turns would lead to another decision."""
+
+MIN_TURNS = 3
+"""Valid turns on each side below which nothing is said. No setting changes this."""
+
+TURNS_PER_QUAD = 2
+"""Turns of each configuration in a quad."""
 
 DEFAULT_LOOKS = (4, 6, 8, 10)
 _LAST_WEIGHT = 0.70
@@ -29,6 +37,20 @@ def look_weights(count: int) -> tuple[float, ...]:
         return (1.0,)
     steps = count * (count - 1) / 2
     return (*((1 - _LAST_WEIGHT) * step / steps for step in range(1, count)), _LAST_WEIGHT)
+
+
+def spread_looks(first: int, last: int, count: int) -> tuple[int, ...]:
+    """Return the turns at which ``count`` looks are taken at most, from ``first`` to ``last`` as evenly as whole quads
+    (2 turns of each) allow. Both are even; only ``last`` when ``first`` is not below it; none when ``last`` is too few
+    turns for a verdict."""
+    last -= last % 2
+    first = max(first + first % 2, MIN_TURNS + MIN_TURNS % 2)
+    if last < MIN_TURNS:
+        return ()
+    if first >= last or count == 1:
+        return (last,)
+    steps = (first + (last - first) * step / (count - 1) for step in range(count))
+    return tuple(sorted({2 * round(turns / 2) for turns in steps}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,23 +7,30 @@ with the same slots settled.
 
 * A slot that is given up loses its turn's measurement; the slots that one planned turn lost are wanted once more in a
   *replacement turn* at the end of its quad. One replacement for each planned turn, none for a replacement.
-* An outlier earns its case one more repeat. Extra repeats have *extra turns* of their own at the end of the visit, one
-  for each AP config and round: a second transfer in the same turn would not be an independent measurement, and the
-  planned quads stay balanced against drift.
+* Where AP configs are compared, a case is wanted until every comparison that it takes part in is decided
+  (`visit/stopping.py`). The quad in reserve is wanted only once all before it are settled and a comparison is still
+  open: its last look asks for one more quad, or turns were lost.
+* Where nothing is compared, an outlier earns its case one more repeat. Extra repeats have *extra turns* of their own at
+  the end of the visit, one for each AP config and round: a second transfer in the same turn would not be an independent
+  measurement, and the planned quads stay balanced against drift.
 
 Turn numbers are worked out, not handed out, so that every part of a visit agrees on them: with N the highest planned
 number and C AP configs, the replacement of turn t is N + t, and round e of the extra repeats of config c (0-based) is
 2 N + (e - 1) C + c + 1.
 
-May import plan, store.records, visit.retry and the standard library only.
+May import plan, stats.looks, store.records, visit.retry, visit.stopping and the standard library only.
 """
 
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from sitetest.plan.cases import Case, Plan, Slot, Turn
-from sitetest.store.records import AttemptRecord, Flag
+from sitetest.stats.looks import Progress
+from sitetest.stats.sides import NO_ASSOCIATION
+from sitetest.store.records import AttemptRecord, Flag, TurnRecord
 from sitetest.visit.retry import EXTRA_REPEATS, INVALID_TRIES, Accept, GiveUp, case_of, extra_repeats, settle
+from sitetest.visit.stopping import CasePair, Evidence, Standing, decided_cases, progress_of, standings
 
 SlotKey = tuple[int, int, Case]
 
@@ -36,17 +43,24 @@ def key_of(record: AttemptRecord) -> SlotKey:
 class Agenda:
     """The plan, and what has become of it.
 
-    attempts: every attempt so far, oldest first, outlier labels included; grows by :meth:`add` alone. lost: slots that
+    attempts: every attempt so far, oldest first, outlier labels included; grows by :meth:`add` alone. begun: turns as
+    they really began, as far as they did; grows by :meth:`begin`. lost: slots that
     could not even be tried (their AP config would not apply); replaced like any that are given up. not_run: slots that
     the data cap ended; never replaced.
     """
 
-    def __init__(self, plan: Plan, attempts: Iterable[AttemptRecord] = ()) -> None:
+    def __init__(self, plan: Plan, attempts: Iterable[AttemptRecord] = (), begun: Iterable[TurnRecord] = ()) -> None:
         self.plan = plan
         self.attempts: list[AttemptRecord] = []
         self.lost: set[SlotKey] = set()
         self.not_run: set[SlotKey] = set()
         self._tries: dict[SlotKey, list[int]] = {}
+        self._not_fresh: set[int] = set()
+        self._looks: Mapping[CasePair, Progress] | None = None
+        self._decided: frozenset[Case] = frozenset()
+        self._several_a_turn = any(count > 1 for count in Counter((s.turn, s.case) for s in plan.slots).values())
+        for turn in begun:
+            self.begin(turn)
         for record in attempts:
             self.add(record)
 
@@ -54,6 +68,12 @@ class Agenda:
         """Take in the latest attempt; seconds and raw text are not kept here."""
         self._tries.setdefault(key_of(record), []).append(len(self.attempts))
         self.attempts.append(replace(record, seconds=(), raw=None))
+        self._looks = None
+
+    def begin(self, turn: TurnRecord) -> None:
+        """Take note of how a turn began; before its attempts."""
+        if turn.association == NO_ASSOCIATION:
+            self._not_fresh.add(turn.turn)
 
     def label(self, position: int, flag: Flag) -> AttemptRecord:
         """Add a flag to the attempt at a position of ``attempts``; return the attempt with it."""
@@ -79,13 +99,52 @@ class Agenda:
 
     def is_open(self, slot: Slot) -> bool:
         """Tell whether a slot still wants an attempt."""
-        gone = slot.key in self.not_run or slot.key in self.lost or self._was_replaced(slot)
-        return not gone and not self._settled(slot)
+        return self._unsettled(slot) and slot.case not in self.decided
+
+    @property
+    def most_extra(self) -> int:
+        """Extra repeats that a case may earn by outliers."""
+        return EXTRA_REPEATS if self.plan.comparison is None else 0
+
+    @property
+    def looks(self) -> Mapping[CasePair, Progress]:
+        """Where each comparison of the plan stands; empty without one."""
+        if self._looks is None:
+            self._looks = progress_of(self.plan, self._evidence())
+            self._decided = decided_cases(self._looks)
+        return self._looks
+
+    @property
+    def decided(self) -> frozenset[Case]:
+        """Cases that are wanted no more, since every comparison that they take part in is decided."""
+        return self._decided if self.looks else frozenset()
+
+    @property
+    def saved(self) -> int:
+        """Measurements up to the plan's maximum that are not made since their comparisons are decided."""
+        return sum(
+            self._unsettled(slot) and slot.case in self.decided
+            for turn in self.plan.turns
+            if not self.plan.in_reserve(turn)
+            for slot in turn.slots
+        )
+
+    def standings(self) -> tuple[Standing, ...]:
+        """Return what could be said of each comparison now."""
+        return standings(self.plan, self._evidence())
 
     @property
     def wanted(self) -> int:
-        """Measurements wanted in all: planned ones and extra repeats. A replacement is not wanted on top."""
-        return len(self.plan.slots) + sum(extra_repeats(self.attempts, case) for case in self.plan.cases)
+        """Measurements wanted in all: planned ones up to the maximum, without those that a decision saved, and extra
+        ones. A replacement is not wanted on top."""
+        reserve = {slot.key for turn in self._open_turns() if self.plan.in_reserve(turn) for slot in turn.slots}
+        planned = sum(
+            not self._unsettled(slot)
+            or (slot.key in reserve if self.plan.in_reserve(turn) else slot.case not in self.decided)
+            for turn in self.plan.turns
+            for slot in turn.slots
+        )
+        return planned + sum(self._extra(case) for case in self.plan.cases)
 
     @property
     def open(self) -> int:
@@ -117,9 +176,14 @@ class Agenda:
         yield from self._extra_turns()
 
     def _open_turns(self) -> Iterator[Turn]:
+        before_reserve = False
         for turn in self._all_turns():
+            in_reserve = self.plan.in_reserve(turn)
+            if in_reserve and before_reserve:
+                return
             slots = tuple(slot for slot in turn.slots if self.is_open(slot))
             if slots:
+                before_reserve |= not in_reserve
                 yield replace(turn, slots=slots)
 
     def _replacements(self, planned: Iterable[Turn]) -> Iterator[Turn]:
@@ -132,7 +196,7 @@ class Agenda:
     def _extra_turns(self) -> Iterator[Turn]:
         cases = self.plan.cases
         ap_configs = tuple(dict.fromkeys(turn.ap_config for turn in self.plan.turns))
-        earned = {case: extra_repeats(self.attempts, case) for case in cases}
+        earned = {case: self._extra(case) for case in cases}
         planned = {case: max(slot.repeat for slot in self.plan.slots if slot.case == case) for case in cases}
         last_quad = max((turn.quad for turn in self.plan.turns), default=0)
         for extra in range(1, EXTRA_REPEATS + 1):
@@ -146,11 +210,32 @@ class Agenda:
                 if slots:
                     yield Turn(number, last_quad + extra, ap_config, slots)
 
+    def _extra(self, case: Case) -> int:
+        return min(self.most_extra, extra_repeats(self.attempts, case))
+
     @property
     def _last_planned(self) -> int:
         return max((turn.number for turn in self.plan.turns), default=0)
 
     # --- one slot --------------------------------------------------------------------------------------------------
+
+    def _evidence(self) -> Evidence:
+        under_way = self._under_way() if self._several_a_turn else frozenset[tuple[int, Case]]()
+        return Evidence(self.attempts, self._not_fresh, under_way)
+
+    def _under_way(self) -> frozenset[tuple[int, Case]]:
+        """Turns of a case that have begun and whose value may still change."""
+        begun = {(turn, case) for turn, _, case in self._tries}
+        return frozenset(
+            (slot.turn, slot.case)
+            for turn in self._all_turns()
+            for slot in turn.slots
+            if (slot.turn, slot.case) in begun and self._unsettled(slot)
+        )
+
+    def _unsettled(self, slot: Slot) -> bool:
+        gone = slot.key in self.not_run or slot.key in self.lost or self._was_replaced(slot)
+        return not gone and not self._settled(slot)
 
     def _gone(self, slot: Slot) -> bool:
         """Lost for good in its turn, and not because of the data cap."""

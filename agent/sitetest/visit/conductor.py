@@ -3,6 +3,7 @@
     next turn of the agenda -> apply its AP config -> fresh association -> server answers again
         -> for each open slot:  announce in the store -> transfer -> ask the network if it went wrong -> judge
                                 -> keep -> say so -> retry rule -> wait for the path if it is gone
+        -> after a quad: look at the comparisons; what is decided is not measured any more (`visit/stopping.py`)
 
 Promises:
 
@@ -32,7 +33,7 @@ from sitetest.errors import StoreFull, WrongRadio
 from sitetest.observe.link.record import LinkSample
 from sitetest.observe.observed import Observed
 from sitetest.plan.cases import Leg, Plan, Slot
-from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Purpose, Status, VisitRecord
+from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Purpose, Status, TurnRecord, VisitRecord
 from sitetest.visit import data_budget, time_left
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.announcer import Announcer
@@ -44,6 +45,7 @@ from sitetest.visit.events import (
     AttemptStored,
     Event,
     LinkSeen,
+    LookTaken,
     PathBack,
     PathLost,
     Progressed,
@@ -62,6 +64,7 @@ from sitetest.visit.recording import finished
 from sitetest.visit.retry import Accept, Again, Decision, Extra, GiveUp, case_of, decide, new_outliers, outlier_flag
 from sitetest.visit.scene import Earlier, Scene
 from sitetest.visit.stoppable import Stoppable, Stopped
+from sitetest.visit.stopping import look_detail, looks_taken
 from sitetest.visit.timeline import timeline
 from sitetest.visit.turn_begin import ApConfigFacts, TurnBegin
 from sitetest.visit.validity import Evidence, Judgement, judge, went_wrong
@@ -124,14 +127,20 @@ class Conductor:
     subscribers: Sequence[Subscriber] = ()
     patience: Patience = field(default_factory=Patience)
 
-    async def run(self, plan: Plan, visit: VisitRecord, already: Sequence[AttemptRecord] | None = None) -> VisitOutcome:
+    async def run(
+        self,
+        plan: Plan,
+        visit: VisitRecord,
+        already: Sequence[AttemptRecord] | None = None,
+        begun: Sequence[TurnRecord] = (),
+    ) -> VisitOutcome:
         """Measure what is open and return how it ended.
 
-        already: None begins the visit; the attempts so far (maybe none) go on with one that was begun before. Raises
-        StoreError when the store cannot be used (a full one is an outcome), and passes cancellation on after the end of
-        the visit is kept.
+        already: None begins the visit; the attempts so far (maybe none) go on with one that was begun before, whose
+        turns are ``begun``. Raises StoreError when the store cannot be used (a full one is an outcome), and passes
+        cancellation on after the end of the visit is kept.
         """
-        return await _Part(self, plan, visit, already).run()
+        return await _Part(self, plan, visit, already, begun).run()
 
 
 class _PathGivenUp(Exception):
@@ -141,13 +150,21 @@ class _PathGivenUp(Exception):
 class _Part:
     """One uninterrupted part of a visit, with its state."""
 
-    def __init__(self, on: Conductor, plan: Plan, visit: VisitRecord, already: Sequence[AttemptRecord] | None) -> None:
+    def __init__(
+        self,
+        on: Conductor,
+        plan: Plan,
+        visit: VisitRecord,
+        already: Sequence[AttemptRecord] | None,
+        begun: Sequence[TurnRecord],
+    ) -> None:
         self._on = on
         self._plan = plan
         self._visit = visit
         self._resumed = already is not None
         self._is_kept = self._resumed
-        self._agenda = Agenda(plan, already or ())
+        self._agenda = Agenda(plan, already or (), begun)
+        self._looks = looks_taken(self._agenda.looks)
         self._order_index = max((record.order_index for record in already or ()), default=0)
         self._attempts = 0
         self._turn_walls_s: list[float] = []
@@ -207,6 +224,8 @@ class _Part:
                 simulated=self._visit.simulated,
             )
         )
+        if self._looks:
+            self._announcer.publish(self._look())
 
     def _end(self, outcome: str) -> VisitOutcome:
         try:
@@ -238,12 +257,27 @@ class _Part:
             if not any(self._within_data_cap(slot) for slot in turn.slots):
                 continue  # no switching for a turn in which nothing may run
             began_s = self._on.clock.monotonic_s()
-            if not await self._turns.begin(turn):
+            begun = await self._turns.begin(turn)
+            if begun is None:
                 self._agenda.lost.update(slot.key for slot in turn.slots)
                 continue
+            self._agenda.begin(begun)
             self._turn_walls_s.append(self._on.clock.monotonic_s() - began_s)
             for slot in turn.slots:
                 await self._settle(slot)
+            self._tell_looks()
+
+    def _tell_looks(self) -> None:
+        """Keep and tell what was decided, and what is open, when a look was taken since the last time."""
+        before, self._looks = self._looks, looks_taken(self._agenda.looks)
+        if self._looks == before:
+            return
+        look = self._look()
+        self._announcer.keep_and_publish(look, "look_taken", look_detail(look.standings))
+
+    def _look(self) -> LookTaken:
+        agenda = self._agenda
+        return LookTaken(agenda.standings(), agenda.saved, agenda.done, agenda.wanted, self._left_s())
 
     # --- slots -----------------------------------------------------------------------------------------------------
 
@@ -382,7 +416,7 @@ class _Part:
     def _keep(self, slot: Slot, record: AttemptRecord) -> None:
         """Keep the finished attempt with its own label, say so, then label earlier ones."""
         history = [*self._agenda.attempts, record]
-        decision = decide(history, slot)
+        decision = decide(history, slot, self._agenda.most_extra)
         outliers = decision.outliers if isinstance(decision, Accept | Extra) else ()
         words = {position: outlier_flag(history, position) for position in outliers}
         own = words.pop(len(history) - 1, None)
@@ -397,7 +431,9 @@ class _Part:
             AttemptStored(
                 slot,
                 record,
-                next_step=_next_step(decision, self._agenda.has_replacement(slot), self._on.stop.is_set()),
+                next_step=_next_step(
+                    decision, self._agenda.has_replacement(slot), self._on.stop.is_set(), self._agenda.most_extra
+                ),
                 done=self._agenda.done,
                 total=self._agenda.wanted,
             )
@@ -484,7 +520,7 @@ class _Part:
         return time_left.left_s(self._agenda, self._turn_walls_s, simulated=self._visit.simulated is not None)
 
 
-def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool) -> str:
+def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool, most_extra: int) -> str:
     """Say what will be done about an attempt; empty when nothing."""
     words = ""
     match decision:
@@ -498,6 +534,8 @@ def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool)
             words = "is given up; this measurement has no result"
         case Extra():
             words = "an outlier is kept and counted; an extra repeat comes at the end of the visit"
+        case Accept(outliers=outliers) if outliers and not most_extra:
+            words = "an outlier is kept and counted"
         case Accept(outliers=outliers) if outliers:
             words = "an outlier is kept and counted; the case has had all its extra repeats"
         case _:

@@ -3,7 +3,7 @@
 Events are frozen and carry whole facts, so that a subscriber needs no state of the conductor. A subscriber is called
 from the event loop, must return at once, and cannot stop the visit by failing.
 
-May import plan, store.records, observe.link, sitetest_wire and the standard library only.
+May import plan, store.records, visit.stopping (facts), observe.link, sitetest_wire and the standard library only.
 """
 
 from collections.abc import Callable
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from sitetest.observe.link.record import LinkSample
 from sitetest.plan.cases import Plan, Slot, Turn
 from sitetest.store.records import AttemptRecord, Flag, Purpose
+from sitetest.visit.stopping import Standing
 from sitetest_wire.samples import Sample
 
 
@@ -134,6 +135,19 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class LookTaken:
+    """After a quad the comparisons were looked at; those that are decided are not measured any more. standings: every
+    comparison of the plan. saved: measurements up to the plan's maximum that the decided ones save. done, total: slots
+    settled, and slots still wanted in all. left_s: estimate of the time still needed at most."""
+
+    standings: tuple[Standing, ...]
+    saved: int
+    done: int
+    total: int
+    left_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class VisitEnded:
     """outcome: ``complete``, ``interrupted``, ``server_gone``, ``store_full``. open_slots: wanted, not settled.
     lost_slots: settled without a valid result (given up after the permitted tries)."""
@@ -159,6 +173,7 @@ Event = (
     | PathLost
     | PathBack
     | Noted
+    | LookTaken
     | VisitEnded
 )
 

@@ -1,7 +1,8 @@
 """The retry rule: what an attempt leads to, given the attempts so far. Pure, and blind to which value is nicer.
 
     attempt was     leads to
-    ok              accepted; labelled and an extra repeat earned when the two-sided outlier rule says so
+    ok              accepted; labelled when the two-sided outlier rule says so, and an extra repeat earned where nothing
+                    is compared (a comparison earns a whole quad instead, see `visit/stopping.py`)
     failed          accepted: a failure is a result
     invalid         tried again at once, at most twice; then the turn's measurement is given up
     interrupted     tried again; whoever stopped it decides when
@@ -106,8 +107,8 @@ def settle(tries: Sequence[AttemptRecord]) -> Accept | Again | GiveUp | None:
     return Again(last.reason, left=INVALID_TRIES - 1 - invalid)
 
 
-def decide(history: Sequence[AttemptRecord], slot: Slot) -> Decision | None:
-    """Say what the latest attempt at ``slot`` leads to.
+def decide(history: Sequence[AttemptRecord], slot: Slot, most_extra: int = EXTRA_REPEATS) -> Decision | None:
+    """Say what the latest attempt at ``slot`` leads to. most_extra: extra repeats that a case may earn.
 
     history: every attempt of the visit so far, oldest first, labels included; the latest one at the slot not yet
     labelled. None when the slot was never tried.
@@ -116,7 +117,7 @@ def decide(history: Sequence[AttemptRecord], slot: Slot) -> Decision | None:
     if not isinstance(standing, Accept):
         return standing
     outliers = new_outliers(history, slot.case)
-    if not outliers or extra_repeats(history, slot.case) >= EXTRA_REPEATS:
+    if not outliers or extra_repeats(history, slot.case) >= most_extra:
         return Accept(outliers)
     return Extra("an outlier is labelled, kept and counted", outliers)
 

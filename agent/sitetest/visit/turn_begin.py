@@ -98,22 +98,22 @@ class TurnBegin:
         self._gone_on_with: dict[str, Mismatch] = {}
         self.accepted: str | None = None
 
-    async def begin(self, turn: Turn) -> bool:
-        """Begin a turn, keep that it began, and say so; False when its AP config could not be applied, or the laptop is
-        not on its radio.
+    async def begin(self, turn: Turn) -> TurnRecord | None:
+        """Begin a turn, keep that it began, say so and return what was kept; None when its AP config could not be
+        applied, or the laptop is not on its radio.
 
         Raises Stopped, NotApplied, WrongRadio and StoreError.
         """
         switched = await self._apply(turn)
         if switched is None:
-            return False
+            return None
         self._applied = turn.ap_config
         association = await self._associate(turn)
         back_s = None
         if switched != KEPT or association in {FRESH, OPERATOR}:
             back_s = await self._wait_for_server()
         if not await self._on_the_declared_radio(turn):
-            return False
+            return None
         record = TurnRecord(
             visit_id=self._visit_id,
             turn=turn.number,
@@ -126,7 +126,7 @@ class TurnBegin:
         )
         self._keeper.begin_turn(record)
         self._announcer.publish(TurnStarted(turn, association, back_s))
-        return True
+        return record
 
     async def _apply(self, turn: Turn) -> str | None:
         same = self._applied == turn.ap_config
