@@ -270,7 +270,8 @@ class Visit:
 
     async def _run(self, already: Sequence[AttemptRecord] | None) -> VisitOutcome:
         try:
-            return await self.conductor().run(self.plan, self.record, already)
+            begun = () if already is None else tuple(self.keeper.turns)
+            return await self.conductor().run(self.plan, self.record, already, begun)
         finally:
             assert self.told_too_early == [], "an attempt is kept before it is announced as stored"
 

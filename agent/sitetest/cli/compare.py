@@ -38,17 +38,37 @@ def compare(
     site: Site = Path(),
     data: Data = None,
     margin: Annotated[
-        float, typer.Option("--margin", metavar="PERCENT", help="Differences below this are of no practical interest.")
-    ] = 10.0,
+        float | None,
+        typer.Option(
+            "--margin",
+            metavar="PERCENT",
+            help="Differences below this are of no practical interest.",
+            show_default="as planned, or 10",
+        ),
+    ] = None,
     alpha: Annotated[
-        float, typer.Option("--alpha", metavar="P", help="Chance of a false verdict of one kind in the campaign.")
-    ] = 0.05,
+        float | None,
+        typer.Option(
+            "--alpha",
+            metavar="P",
+            help="Chance of a false verdict of one kind in the campaign.",
+            show_default="as planned, or 0.05",
+        ),
+    ] = None,
     correction: Annotated[
-        str, typer.Option("--correction", metavar="NAME", help="holm, or bonferroni: both kinds together at alpha.")
-    ] = "holm",
+        str | None,
+        typer.Option(
+            "--correction",
+            metavar="NAME",
+            help="holm, or bonferroni: both kinds together at alpha.",
+            show_default="as planned, or holm",
+        ),
+    ] = None,
     family: Annotated[
         int | None,
-        typer.Option("--family", metavar="N", min=1, help="Comparisons planned.", show_default="those in the data"),
+        typer.Option(
+            "--family", metavar="N", min=1, help="Comparisons planned.", show_default="as planned, or those in the data"
+        ),
     ] = None,
     where: Where = None,
     pool: Pool = None,
@@ -59,20 +79,20 @@ def compare(
     from sitetest.comparing.pairing import Question
     from sitetest.stats.rules import Correction
 
-    if correction not in {word.value for word in Correction}:
+    if correction is not None and correction not in {word.value for word in Correction}:
         raise UsageError(f'--correction: found "{correction}"; allowed: holm, bonferroni.')
-    if not 1 <= margin < 100:
+    if margin is not None and not 1 <= margin < 100:
         raise UsageError(f"--margin: found {margin:g}; allowed: per cent, from 1 to below 100; 10 is usual.")
-    if not 0 < alpha < 1:
+    if alpha is not None and not 0 < alpha < 1:
         raise UsageError(f"--alpha: found {alpha:g}; allowed: a number above 0 and below 1, such as 0.05.")
     if len(names) < 2 or len(set(names)) < len(names):
         raise UsageError("compare needs two or more different names to compare; the first is the reference.")
     question = Question(
         factor=factor,
         names=tuple(names),
-        margin=margin / 100,
+        margin=None if margin is None else margin / 100,
         alpha=alpha,
-        correction=Correction(correction),
+        correction=None if correction is None else Correction(correction),
         family_size=family,
         where=conditions(where),
         pooled=tuple(pool or ()),

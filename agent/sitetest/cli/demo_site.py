@@ -62,6 +62,7 @@ duration_s = 2.5
 
 [repeats]
 minimum = 4
+maximum = 6
 """
 
 

@@ -9,10 +9,14 @@ from sitetest.cli.consoles import results_console, say
 from sitetest.cli.earlier_results import resume_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.visit_session import Session
+from sitetest.cli.visit_verdicts import visit_verdicts
+from sitetest.comparing.campaign import CampaignResult
+from sitetest.comparing.document import comparison_document
 from sitetest.errors import Exit
 from sitetest.report.advice import is_blemished, is_made_good, next_action
 from sitetest.report.attempt_words import not_the_air_of
 from sitetest.report.case_binding import case_bindings
+from sitetest.report.comparison_text import comparison_screen
 from sitetest.report.limits_text import limits_text
 from sitetest.report.terminal import comparison, visit_results
 from sitetest.report.wording import count_text
@@ -28,14 +32,17 @@ if TYPE_CHECKING:
 def show_session(command: str, session: Session, site_dir: Path, as_json: bool) -> Exit:
     """Show a session on stdout, several AP configs side by side; what to do next on stderr. Return the exit code."""
     ap_configs = tuple(dict.fromkeys(case.ap_config for case in session.plan.cases))
+    verdicts = visit_verdicts(session, site_dir)
     if as_json:
-        write_document(command, session_document(session, site_dir))
+        write_document(command, session_document(session, site_dir, verdicts))
     elif session.attempts and len(ap_configs) > 1:
         results_console().print(comparison(session.visit.site, session.attempts, ap_configs, session.visit.simulated))
     else:
         results_console().print(visit_results(session.visit.site, session.attempts, session.visit.simulated))
     if not as_json:
         results_console().print(_why_and_enough(session))
+    if verdicts is not None and not as_json:
+        results_console().print("", comparison_screen(verdicts), sep="\n")
     for line in next_lines(session, site_dir, command):
         say(line)
     return exit_code(session)
@@ -96,12 +103,14 @@ def next_lines(session: Session, site_dir: Path, command: str) -> list[str]:
         lines += [f"The disk is full; everything that was measured is kept, {left}. Make room, then:", again]
     elif exit_code(session) is Exit.INCOMPLETE:
         lines.append("Finished, but some cases have no valid result: see the attempts listed above.")
+    if session.saved:
+        lines.append(f"Decided early: {count_text(session.saved, 'measurement')} fewer than the plan's maximum.")
     store = store_path(site_dir)
     return [*lines, "Every attempt is kept, also as a table:", f"  {store}", f"  {store.with_name(TABLE_NAME)}"]
 
 
-def session_document(session: Session, site_dir: Path) -> dict[str, Any]:
-    """Return the session as a JSON-ready mapping."""
+def session_document(session: Session, site_dir: Path, verdicts: CampaignResult | None = None) -> dict[str, Any]:
+    """Return the session as a JSON-ready mapping. verdicts: on the AP configs, None when nothing was compared."""
     return {
         "visit_id": session.visit.visit_id,
         "site": session.visit.site,
@@ -112,6 +121,8 @@ def session_document(session: Session, site_dir: Path) -> dict[str, Any]:
         "outcome": session.outcome,
         "open": session.open_slots,
         "without_result": session.without_result,
+        "saved_by_decisions": session.saved,
+        "comparison": None if verdicts is None else comparison_document(verdicts),
         "attempts": [_attempt(session, record) for record in session.attempts],
         "cases": [
             {**one.case.to_json(), **one.binding.to_json()} for one in case_bindings(session.attempts, session.baseline)

@@ -5,15 +5,17 @@
     typed CSV  ──┘
 
 Promises: whatever is in an AttemptTable can be analysed: the columns are there, a counted value is finite and above
-zero, no attempt is in it twice. May import errors, plan.mistakes (wording), store.fields and pandas (inside functions).
+zero, no attempt is in it twice. May import errors, plan.cases, plan.mistakes (wording), store.fields and pandas
+(inside functions).
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sitetest.errors import DataFileError
+from sitetest.plan.cases import PlannedComparison
 from sitetest.plan.mistakes import escaped, listed, nearest, quoted
 from sitetest.store.fields import ATTEMPT_FIELDS
 
@@ -36,13 +38,15 @@ class AttemptTable:
 
     frame: text columns hold text, "" where nothing is stated; the columns of ``NUMBERS`` hold floats, NaN likewise;
     throughput_mbps is there. source: where they come from, as shown. typed: a file without turns, in which each row is
-    taken to be a turn of its own. notes: sentences about how it was read.
+    taken to be a turn of its own. notes: sentences about how it was read. plans: visit -> what it had settled about its
+    comparison before the first attempt, None for nothing; empty where that is not known.
     """
 
     frame: "DataFrame"
     source: str
     typed: bool = False
     notes: tuple[str, ...] = ()
+    plans: Mapping[str, PlannedComparison | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

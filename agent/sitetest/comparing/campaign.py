@@ -4,7 +4,7 @@ measured, and what may be said of each.
     table + factor + names ──> selected rows ──> turns of each case ──> pairs ──> verdicts over the whole family
 
 Promises: no verdict for configurations that did not alternate, nor from fewer than 3 turns; nothing is pooled that
-must not be; what is assumed is said. May import stats, comparing, errors and plan.mistakes (wording).
+must not be; what is assumed is said. May import stats, comparing, errors and plan.
 """
 
 from dataclasses import dataclass
@@ -13,9 +13,11 @@ from math import exp, fsum
 from sitetest.comparing.attempt_table import AttemptTable
 from sitetest.comparing.case_turns import KEYS
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
+from sitetest.comparing.planned_rules import plan_of, rules_for
 from sitetest.comparing.shortest_plan import ShortestPlan, shortest_plan
+from sitetest.plan.cases import PlannedComparison
 from sitetest.stats.answers import PairVerdict, Reason, Verdict
-from sitetest.stats.rules import DEFAULT_LOOKS, TURNS_PER_QUAD, ComparisonRules
+from sitetest.stats.rules import TURNS_PER_QUAD, ComparisonRules
 from sitetest.stats.student_t import RatioInterval
 from sitetest.stats.verdict import across_the_board, campaign_mean, judge
 
@@ -82,7 +84,8 @@ class PairResult:
 @dataclass(frozen=True, slots=True)
 class CampaignResult:
     """board: the verdict that all planned comparisons share, None otherwise. mean: B over A, the mean over them, None
-    unless each has an interval and there is one B only. family_found: comparisons that the data hold."""
+    unless each has an interval and there is one B only. family_found: comparisons that the data hold. planned: what the
+    visits had settled before their first attempt, None when they had not, or when another column is compared."""
 
     question: Question
     rules: ComparisonRules
@@ -93,19 +96,15 @@ class CampaignResult:
     source: str
     simulated: str | None
     notes: tuple[str, ...]
+    planned: PlannedComparison | None = None
 
 
 def compare(table: AttemptTable, question: Question) -> CampaignResult:
     """Return what the table says. Raises UsageError when the question does not fit the data."""
     paired = pair_up(table, question)
-    family = paired.family(question.family_size)
-    rules = ComparisonRules(
-        family_size=family,
-        margin=question.margin,
-        alpha=question.alpha,
-        correction=question.correction,
-        looks=() if table.typed else DEFAULT_LOOKS,
-    )
+    planned = plan_of(table, question, paired.pairs)
+    rules, told = rules_for(question, planned, paired.family(question.family_size), typed=table.typed)
+    family = rules.family_size
     comparisons = [pair.comparison for pair in paired.pairs]
     verdicts = judge(comparisons, rules)
     one_b = len(question.names) == 2
@@ -118,7 +117,8 @@ def compare(table: AttemptTable, question: Question) -> CampaignResult:
         family_found=len(paired.pairs),
         source=table.source,
         simulated=paired.simulated,
-        notes=paired.notes,
+        notes=(*paired.notes, *told),
+        planned=planned,
     )
 
 

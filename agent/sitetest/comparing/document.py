@@ -1,13 +1,14 @@
 """The answer of ``sitetest compare --json`` as plain data.
 
 Keys that scripts rely on stand first in each object; others may follow them. Shares are shares (0.10 is 10 %), a ratio
-is B over A, null is "not known" or "may not be said". May import comparing and stats.
+is B over A, null is "not known" or "may not be said". May import comparing, plan.plan_json and stats.
 """
 
 from dataclasses import asdict
 from typing import Any
 
 from sitetest.comparing.campaign import CampaignResult, PairResult
+from sitetest.plan.plan_json import comparison_document as planned_document
 from sitetest.stats.answers import STANDING_SENTENCE, SideFacts
 from sitetest.stats.rules import ComparisonRules
 from sitetest.stats.student_t import RatioInterval
@@ -36,6 +37,7 @@ def comparison_document(result: CampaignResult) -> dict[str, Any]:
         "look_weights": list(rules.weights),
         "faster_across_the_board": result.board.value if result.board is not None else None,
         "mean": _interval(result.mean),
+        "planned": None if result.planned is None else planned_document(result.planned),
         "simulated": result.simulated,
         "source": result.source,
         "notes": list(result.notes),

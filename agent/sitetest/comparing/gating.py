@@ -15,7 +15,7 @@ from sitetest.plan.mistakes import quoted
 from sitetest.stats.answers import STANDING_SENTENCE
 from sitetest.stats.gate import judge_gate
 from sitetest.stats.gate_answers import GateAnswer, GateCase, GateCaseResult, GateReason, GateResult, GateRules
-from sitetest.stats.rules import DEFAULT_LOOKS
+from sitetest.stats.rules import DEFAULT_ALPHA, DEFAULT_LOOKS, DEFAULT_MARGIN
 from sitetest.stats.student_t import RatioInterval
 
 if TYPE_CHECKING:
@@ -61,8 +61,8 @@ def run_gate(table: AttemptTable, question: Question, *, looks: bool = False) ->
     paired = pair_up(table, question)
     rules = GateRules(
         family_size=paired.family(question.family_size),
-        limit=question.margin,
-        alpha=question.alpha,
+        limit=DEFAULT_MARGIN if question.margin is None else question.margin,
+        alpha=DEFAULT_ALPHA if question.alpha is None else question.alpha,
         looks=DEFAULT_LOOKS if looks else (),
     )
     labels = {id(pair): " ".join(value for value in pair.key.values() if value) for pair in paired.pairs}

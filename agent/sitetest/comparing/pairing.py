@@ -53,14 +53,15 @@ _MEASURED = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is asked. factor: the compared column; names: the reference first. family_size: comparisons planned, None
-    for those found. where: column -> value that rows must have. pooled: columns that may differ after all."""
+    """What is asked. factor: the compared column; names: the reference first. margin, alpha, correction: None for those
+    of the plan, or the usual ones. family_size: comparisons planned, None for those of the plan, or those found. where:
+    column -> value that rows must have. pooled: columns that may differ after all."""
 
     factor: str
     names: tuple[str, ...]
-    margin: float = 0.10
-    alpha: float = 0.05
-    correction: Correction = Correction.HOLM
+    margin: float | None = None
+    alpha: float | None = None
+    correction: Correction | None = None
     family_size: int | None = None
     where: Mapping[str, str] | None = None
     pooled: tuple[str, ...] = ()

@@ -1,14 +1,16 @@
 """The attempts of a site, from its store, as a table to analyse.
 
-May import store, errors and, inside the function, pandas.
+May import store, plan (stored plans), errors and, inside the function, pandas.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import NUMBERS, AttemptTable
 from sitetest.comparing.data_file import as_texts
 from sitetest.errors import UsageError
+from sitetest.plan.plan_json import plan_from_json
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.reading import StoreReader
 from sitetest.store.tidy import attempt_values
@@ -25,10 +27,16 @@ def read_site(store_file: Path) -> AttemptTable:
         facts = store.facts()
     if not facts:
         raise UsageError(f"{store_file} holds no attempt yet.", "Measure first with `sitetest run`.")
-    return AttemptTable(_frame(facts), str(store_file))
+    return table_of(facts, str(store_file))
 
 
-def _frame(facts: "list[Facts]") -> "DataFrame":
+def table_of(facts: "Sequence[Facts]", source: str) -> AttemptTable:
+    """Return kept attempts as a table. source: where they come from, as shown."""
+    plans = {one.visit.visit_id: plan_from_json(one.visit.plan).comparison for one in facts} if facts else {}
+    return AttemptTable(_frame(facts), source, plans=plans)
+
+
+def _frame(facts: "Sequence[Facts]") -> "DataFrame":
     import pandas as pd  # noqa: PLC0415
 
     rows = [attempt_values(one) for one in facts]

@@ -97,6 +97,8 @@ def _table(pairs: list[PairResult]) -> Table:
 def _campaign_lines(result: CampaignResult) -> Iterator[str]:
     rules = result.rules
     planned = "as found in the data" if result.question.family_size is None else "as stated"
+    if result.planned is not None and rules.family_size == result.planned.rules.family_size:
+        planned = "as planned before the first attempt"
     yield (
         f"Margin {_share(rules.margin)}, alpha {_share(rules.alpha)} over "
         f"{count_text(rules.family_size, 'comparison')} ({planned}), correction {rules.correction.value}; "

@@ -18,6 +18,7 @@ TURNS_PER_QUAD = 2
 """Turns of each configuration in a quad."""
 
 DEFAULT_LOOKS = (4, 6, 8, 10)
+DEFAULT_MARGIN, DEFAULT_ALPHA = 0.10, 0.05
 _LAST_WEIGHT = 0.70
 
 
@@ -65,8 +66,8 @@ class ComparisonRules:
     """
 
     family_size: int
-    margin: float = 0.10
-    alpha: float = 0.05
+    margin: float = DEFAULT_MARGIN
+    alpha: float = DEFAULT_ALPHA
     looks: tuple[int, ...] = DEFAULT_LOOKS
     correction: Correction = Correction.HOLM
     give_up_early: bool = False

@@ -55,6 +55,9 @@ class Agenda:
         self.lost: set[SlotKey] = set()
         self.not_run: set[SlotKey] = set()
         self._tries: dict[SlotKey, list[int]] = {}
+        self._settled: set[SlotKey] = set()
+        self._given_up: set[SlotKey] = set()
+        self._last_planned = max((turn.number for turn in plan.turns), default=0)
         self._not_fresh: set[int] = set()
         self._looks: Mapping[CasePair, Progress] | None = None
         self._decided: frozenset[Case] = frozenset()
@@ -66,8 +69,14 @@ class Agenda:
 
     def add(self, record: AttemptRecord) -> None:
         """Take in the latest attempt; seconds and raw text are not kept here."""
-        self._tries.setdefault(key_of(record), []).append(len(self.attempts))
+        key = key_of(record)
+        self._tries.setdefault(key, []).append(len(self.attempts))
         self.attempts.append(replace(record, seconds=(), raw=None))
+        standing = settle([self.attempts[position] for position in self._tries[key]])
+        if isinstance(standing, Accept | GiveUp):
+            self._settled.add(key)
+        if isinstance(standing, GiveUp):
+            self._given_up.add(key)
         self._looks = None
 
     def begin(self, turn: TurnRecord) -> None:
@@ -213,10 +222,6 @@ class Agenda:
     def _extra(self, case: Case) -> int:
         return min(self.most_extra, extra_repeats(self.attempts, case))
 
-    @property
-    def _last_planned(self) -> int:
-        return max((turn.number for turn in self.plan.turns), default=0)
-
     # --- one slot --------------------------------------------------------------------------------------------------
 
     def _evidence(self) -> Evidence:
@@ -234,21 +239,19 @@ class Agenda:
         )
 
     def _unsettled(self, slot: Slot) -> bool:
-        gone = slot.key in self.not_run or slot.key in self.lost or self._was_replaced(slot)
-        return not gone and not self._settled(slot)
+        key = slot.key
+        gone = key in self.not_run or key in self.lost or self._was_replaced(slot)
+        return not gone and key not in self._settled
 
     def _gone(self, slot: Slot) -> bool:
         """Lost for good in its turn, and not because of the data cap."""
-        given_up = isinstance(settle(self.tries(slot)), GiveUp)
-        return slot.key not in self.not_run and (slot.key in self.lost or given_up or self._was_replaced(slot))
+        key = slot.key
+        return key not in self.not_run and (key in self.lost or key in self._given_up or self._was_replaced(slot))
 
     def _was_replaced(self, slot: Slot) -> bool:
         """Tell whether its replacement has been tried: a resumed visit does not remember what could not be applied."""
-        replacement = replace(slot, turn=self._last_planned + slot.turn)
-        return self.has_replacement(slot) and not self.tries(slot) and bool(self.tries(replacement))
-
-    def _settled(self, slot: Slot) -> bool:
-        return isinstance(settle(self.tries(slot)), Accept | GiveUp)
+        replacement = (self._last_planned + slot.turn, slot.repeat, slot.case)
+        return replacement in self._tries and self.has_replacement(slot) and slot.key not in self._tries
 
     def has_replacement(self, slot: Slot) -> bool:
         """Tell whether the slot, once given up, is wanted again in a replacement turn: planned ones are."""
