@@ -213,7 +213,7 @@ def test_an_earlier_rate_replaces_the_assumed_one(measured_site: Path) -> None:
 
 
 def break_with(monkeypatch: pytest.MonkeyPatch, problem: BaseException) -> None:
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise problem
 
     monkeypatch.setattr(planned_visit, "plan_visit", broken)

@@ -234,7 +234,7 @@ def started_line(event: VisitStarted) -> str:
 
 def turn_line(board: Board, event: TurnStarted) -> str:
     """Say which AP config is measured from now on."""
-    planned = len(board.plan.turns) if board.plan else 0
+    planned = len(board.plan.first(board.plan.maximum_turns).turns) if board.plan else 0
     number = event.turn.number
     turn = f"turn {number} of {planned}" if number <= planned else "one more turn"
     return f"{turn}: {event.turn.ap_config} ({ASSOCIATIONS.get(event.association, event.association)})"
