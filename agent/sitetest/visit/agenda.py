@@ -55,6 +55,9 @@ class Agenda:
         self.lost: set[SlotKey] = set()
         self.not_run: set[SlotKey] = set()
         self._tries: dict[SlotKey, list[int]] = {}
+        self._open: tuple[Turn, ...] = ()
+        self._open_at: tuple[int, ...] = ()
+        self._labels = 0
         self._settled: set[SlotKey] = set()
         self._given_up: set[SlotKey] = set()
         self._last_planned = max((turn.number for turn in plan.turns), default=0)
@@ -88,15 +91,19 @@ class Agenda:
         """Add a flag to the attempt at a position of ``attempts``; return the attempt with it."""
         record = self.attempts[position]
         self.attempts[position] = replace(record, flags=(*record.flags, flag))
+        self._labels += 1
         return self.attempts[position]
 
     def next_turn(self) -> Turn | None:
         """Return the first turn that has open slots, with those slots alone; None when nothing is left."""
-        return next(self._open_turns(), None)
+        return next(iter(self.open_turns()), None)
 
     def open_turns(self) -> tuple[Turn, ...]:
         """Return every turn that has open slots, as far as can be told now, with those slots alone."""
-        return tuple(self._open_turns())
+        state = (len(self.attempts), self._labels, len(self.lost), len(self.not_run))
+        if state != self._open_at:
+            self._open, self._open_at = tuple(self._open_turns()), state
+        return self._open
 
     def tries(self, slot: Slot) -> list[AttemptRecord]:
         """Return the attempts at a slot, oldest first."""
@@ -146,7 +153,7 @@ class Agenda:
     def wanted(self) -> int:
         """Measurements wanted in all: planned ones up to the maximum, without those that a decision saved, and extra
         ones. A replacement is not wanted on top."""
-        reserve = {slot.key for turn in self._open_turns() if self.plan.in_reserve(turn) for slot in turn.slots}
+        reserve = {slot.key for turn in self.open_turns() if self.plan.in_reserve(turn) for slot in turn.slots}
         planned = sum(
             not self._unsettled(slot)
             or (slot.key in reserve if self.plan.in_reserve(turn) else slot.case not in self.decided)
@@ -158,7 +165,7 @@ class Agenda:
     @property
     def open(self) -> int:
         """Wanted measurements that are not settled."""
-        return sum(len(turn.slots) for turn in self._open_turns())
+        return sum(len(turn.slots) for turn in self.open_turns())
 
     @property
     def done(self) -> int:

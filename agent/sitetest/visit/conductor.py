@@ -225,7 +225,7 @@ class _Part:
             )
         )
         if self._looks:
-            self._announcer.publish(self._look())
+            self._tell_looks()  # the last one may have been taken as the part before ended
 
     def _end(self, outcome: str) -> VisitOutcome:
         try:
@@ -265,19 +265,15 @@ class _Part:
             self._turn_walls_s.append(self._on.clock.monotonic_s() - began_s)
             for slot in turn.slots:
                 await self._settle(slot)
-            self._tell_looks()
+            before, self._looks = self._looks, looks_taken(self._agenda.looks)
+            if self._looks != before:
+                self._tell_looks()
 
     def _tell_looks(self) -> None:
-        """Keep and tell what was decided, and what is open, when a look was taken since the last time."""
-        before, self._looks = self._looks, looks_taken(self._agenda.looks)
-        if self._looks == before:
-            return
-        look = self._look()
-        self._announcer.keep_and_publish(look, "look_taken", look_detail(look.standings))
-
-    def _look(self) -> LookTaken:
+        """Keep and tell what is decided, and what is open."""
         agenda = self._agenda
-        return LookTaken(agenda.standings(), agenda.saved, agenda.done, agenda.wanted, self._left_s())
+        look = LookTaken(agenda.standings(), agenda.saved, agenda.done, agenda.wanted, self._left_s())
+        self._announcer.keep_and_publish(look, "look_taken", look_detail(look.standings))
 
     # --- slots -----------------------------------------------------------------------------------------------------
 

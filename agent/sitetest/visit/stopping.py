@@ -56,11 +56,11 @@ class Evidence:
 
 
 def pairs_of(plan: Plan) -> tuple[CasePair, ...]:
-    """Return every comparison of a plan in the order of its cases; none without a comparison."""
+    """Return every comparison of a plan, as the profile lists directions, engines and legs; none without one."""
     planned = plan.comparison
-    if planned is None:
+    if planned is None or not plan.turns:
         return ()
-    references = [case for case in plan.cases if case.ap_config == planned.reference]
+    references = dict.fromkeys(replace(slot.case, ap_config=planned.reference) for slot in plan.turns[0].slots)
     return tuple(CasePair(a, replace(a, ap_config=other)) for other in planned.others for a in references)
 
 
@@ -80,17 +80,22 @@ def standings(plan: Plan, seen: Evidence) -> tuple[Standing, ...]:
     """Return what could be said of each comparison now, judged together over the family of the plan."""
     if plan.comparison is None:
         return ()
-    by_case, pairs = _attempts_by_case(seen), pairs_of(plan)
-    comparisons = []
-    for pair in pairs:
-        sides = _sides(pair, by_case, seen)
-        comparisons.append(Comparison(pair.b.label, sides.a, sides.b, _ceiling_mbps(pair, by_case)))
     progress = progress_of(plan, seen)
-    verdicts = judge(comparisons, plan.comparison.rules)
+    verdicts = judge(comparisons_of(plan, seen), plan.comparison.rules)
     return tuple(
         Standing(pair, verdict, progress[pair].next_turns if pair in progress else None)
-        for pair, verdict in zip(pairs, verdicts, strict=True)
+        for pair, verdict in zip(pairs_of(plan), verdicts, strict=True)
     )
+
+
+def comparisons_of(plan: Plan, seen: Evidence) -> tuple[Comparison, ...]:
+    """Return every comparison of a plan, as far as it was measured, in the order of :func:`pairs_of`."""
+    by_case = _attempts_by_case(seen)
+    found = []
+    for pair in pairs_of(plan):
+        sides = _sides(pair, by_case, seen)
+        found.append(Comparison(f"{pair.b.location} {pair.b.label}", sides.a, sides.b, _ceiling_mbps(pair, by_case)))
+    return tuple(found)
 
 
 def decided_cases(progress: Mapping[CasePair, Progress]) -> frozenset[Case]:
