@@ -14,7 +14,7 @@ def test_ctrl_c_ends_the_demo_and_its_server(tmp_path: Path) -> None:
     site = tmp_path / "shop"
     agent = start_agent(tmp_path, "demo", "--site", str(site))
     try:
-        until_said(agent, lambda line: line.startswith("1/16 "))
+        until_said(agent, lambda line: line.startswith("1/24 "))
         assert servers_of(site)
         agent.send_signal(signal.SIGINT)
         out, err = agent.communicate(timeout=15)
