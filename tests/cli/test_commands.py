@@ -198,12 +198,13 @@ def test_what_needs_results_says_that_there_are_none(site: Path, arguments: list
     assert captured.out == ""
 
 
-def test_resuming_another_plan_is_refused(measured_site: Path, capsys: Captured) -> None:
+@pytest.mark.parametrize("option", [["--seed", "4"], ["--give-up-early"], ["--engine", "http"]], ids=" ".join)
+def test_resuming_another_plan_is_refused(option: list[str], measured_site: Path, capsys: Captured) -> None:
     with Store.open(store_path(measured_site), create=False) as store:
         store.end_visit("visit-1", NOW, "interrupted")
-    arguments = ["run", "-p", "basement", "--resume", "--seed", "4", "--yes", "--site", str(measured_site)]
+    arguments = ["run", "-p", "basement", "--resume", *option, "--yes", "--site", str(measured_site)]
     assert main(arguments) == Exit.WRONG_USE
-    assert "--seed cannot be given together with --resume" in capsys.readouterr().err
+    assert f"{option[0]} cannot be given together with --resume" in capsys.readouterr().err
 
 
 def test_an_earlier_rate_replaces_the_assumed_one(measured_site: Path) -> None:

@@ -280,6 +280,26 @@ def looked_at(told: Sequence[tuple[Standing, ...]], place: int) -> list[int | No
     return list(dict.fromkeys(one[place].verdict.look_turns for one in told if one[place].verdict.look))
 
 
+@pytest.mark.parametrize("cut_after", [5, 9, 13])
+async def test_a_resumed_visit_remembers_which_turns_were_none_of_their_own(cut_after: int) -> None:
+    """How the turns began is part of what decides: without it the looks would come too early after a cut."""
+
+    def unassociated() -> Visit:
+        path, nobody = FakePath(association="not_possible"), FakeOperator(present=False)
+        return Visit(compared_plan(directions=DOWNLOAD), by_repeat(tell(TIGHT, FASTER)), path=path, operator=nobody)
+
+    uncut, first, second = unassociated(), unassociated(), unassociated()
+    await uncut.run()
+    cut_at(first, cut_after, AttemptStored, first.stop.set)
+    await first.run()
+    second.keeper.kept.update(first.keeper.kept)
+    second.keeper.visits.append(first.record)
+    second.keeper.turns.extend(first.keeper.turns)
+    await second.resume()
+    assert second.keeper.settled() == uncut.keeper.settled()
+    assert looks(second)[-1] == looks(uncut)[-1]
+
+
 async def test_a_resumed_visit_says_where_it_stands() -> None:
     """What an earlier part decided is told, and kept, at the start: the end of that part may have come in between."""
     first = visit_of(PLAN, MEASURED)
