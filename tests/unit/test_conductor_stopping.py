@@ -15,7 +15,7 @@ from sitetest.stats.answers import Reason, Verdict
 from sitetest.stats.looks import Stop
 from sitetest.store.records import AttemptRecord, Purpose, Status
 from sitetest.visit.agenda import Agenda
-from sitetest.visit.events import AttemptStored, Event, LookTaken, TransferStarted
+from sitetest.visit.events import AttemptStarted, AttemptStored, Event, LookTaken, TransferStarted
 from sitetest.visit.stopping import Standing
 
 TIGHT = (400.0, 404.0, 396.0, 402.0, 398.0, 401.0)
@@ -80,6 +80,8 @@ async def test_what_is_open_goes_on_to_the_maximum_and_what_is_decided_does_not(
     last = looks(visit)[-1][1].verdict
     assert (last.verdict, last.stop, last.weight) == (Verdict.NOT_ENOUGH_EVIDENCE, Stop.CAP, 0.70)
     assert last.more_turns is not None
+    begun = visit.heard(AttemptStarted)
+    assert (begun[0].done, begun[0].total) == (0, 40), "the quad in reserve is not wanted until it is asked for"
     stored = visit.heard(AttemptStored)
     assert (stored[-1].done, stored[-1].total) == (28, 28)
     assert {record.purpose for record in visit.records} == {Purpose.PLANNED}

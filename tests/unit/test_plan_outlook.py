@@ -62,7 +62,7 @@ def test_the_spread_is_the_one_seen_here_before() -> None:
     """Pooled within visits, so that a day on which all was slower adds nothing; by hand: logs -d, 0, d have variance
     d squared in each visit, and so have both together."""
     plan = compared_plan(directions=("download",))
-    first, second = measured((400 / 1.1, 400.0, 440.0)), measured((100 / 1.1, 100.0, 110.0), "visit-2")
+    first, second = measured((400 / 1.1, 400.0, 440.0)), measured((110.0, 100 / 1.1, 100.0), "visit-2")
     expected = (2.718281828459045 ** (0.09531017980432493**2) - 1) ** 0.5  # ln 1.1 = 0.0953...
     assert seen_cv(first, plan) == pytest.approx(expected, rel=1e-4)
     assert seen_cv([*first, *second], plan) == pytest.approx(expected, rel=1e-4)

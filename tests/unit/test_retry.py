@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import pytest
 from bookshop_visit import attempt
+from compared_visit import compared_plan
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from visit_fakes import basement_plan
@@ -148,8 +149,9 @@ STATUSES = st.sampled_from([OK, OK, OK, FAILED, INVALID])
 def test_every_visit_ends_within_its_bound_and_keeps_every_attempt(data: st.DataObject) -> None:
     """Property: whatever happens, attempts are bounded, none is dropped, extra repeats are at most two a case, and a
     wanted measurement ends with a result or is listed as one without."""
-    order = data.draw(st.sampled_from([("auto",) * 3, ("auto", "wide80", "wide80", "auto") * 2]))
-    plan = basement_plan(order)
+    alone, side_by_side = ("auto",) * 3, ("auto", "wide80", "wide80", "auto") * 2
+    compared = compared_plan(maximum=6, directions=("download",))
+    plan = data.draw(st.sampled_from([basement_plan(alone), basement_plan(side_by_side), compared]))
     agenda = Agenda(plan)
     made = 0
     while (turn := agenda.next_turn()) is not None:
@@ -158,7 +160,7 @@ def test_every_visit_ends_within_its_bound_and_keeps_every_attempt(data: st.Data
         value = data.draw(st.sampled_from([400.0, 402.0, 398.0, 90.0, 1700.0]))
         made += 1
         agenda.add(replace(tried(slot, status, value), test_id=f"test-{made}"))
-        decision = decide(agenda.attempts, slot)
+        decision = decide(agenda.attempts, slot, agenda.most_extra)
         if isinstance(decision, Accept | Extra):
             for position in decision.outliers:
                 agenda.label(position, Flag(OUTLIER, "far", "note"))

@@ -58,7 +58,7 @@ ap_configs = ["auto", "wide80"]
 [timing]
 streams = 3
 warm_up_s = 0.5
-duration_s = 2.5
+duration_s = 2
 
 [repeats]
 minimum = 4

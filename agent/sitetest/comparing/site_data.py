@@ -31,8 +31,10 @@ def read_site(store_file: Path) -> AttemptTable:
 
 
 def table_of(facts: "Sequence[Facts]", source: str) -> AttemptTable:
-    """Return kept attempts as a table. source: where they come from, as shown."""
-    plans = {one.visit.visit_id: plan_from_json(one.visit.plan).comparison for one in facts} if facts else {}
+    """Return kept attempts as a table. source: where they come from, as shown. Raises StoreNewer and StoreDamaged for a
+    visit whose plan cannot be read."""
+    visits = {one.visit.visit_id: one.visit for one in facts}
+    plans = {visit_id: plan_from_json(visit.plan).comparison for visit_id, visit in visits.items()}
     return AttemptTable(_frame(facts), source, plans=plans)
 
 
