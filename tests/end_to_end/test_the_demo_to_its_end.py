@@ -26,6 +26,13 @@ def test_the_demo_does_the_whole_job_and_marks_every_row(demo_to_its_end: Demo) 
     assert set(by_case) == {(name, way) for name in ("auto", "wide80") for way in ("download", "upload")}
     assert all(case["n"] >= 4 for case in told["cases"])
     assert by_case["auto", "download"]["typical_mbps"] < by_case["wide80", "download"]["typical_mbps"]
+    answer = told["comparison"]
+    assert (answer["reference"], answer["planned"]["looks"]) == ("auto", [4, 6])
+    assert [(one["a"], one["b"]) for one in answer["comparisons"]] == [("auto", "wide80")] * 2
+    for one in answer["comparisons"]:  # 64 and 41 % apart in the simulated link, at 6 and 9 % of spread
+        assert one["verdict"] in ("b_faster", "not_enough_evidence")
+        assert one["ratio"] > 1.1
+    assert 0 <= told["saved_by_decisions"] <= 8
     with (demo_to_its_end.site / "results" / "results.csv").open(encoding="utf-8", newline="") as file:
         table = list(csv.DictReader(file))
     assert len(table) >= 16

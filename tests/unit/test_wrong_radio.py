@@ -66,7 +66,7 @@ class Room:
         )
 
     async def begin(self, number: int) -> bool:
-        return await self.begins.begin(self.plan.turns[number - 1])
+        return await self.begins.begin(self.plan.turns[number - 1]) is not None
 
     @property
     def notes(self) -> list[str]:

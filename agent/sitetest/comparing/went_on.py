@@ -1,11 +1,11 @@
 """Turns that only went on: no fresh association began them, so they are the same turn as the one before.
 
-`case_turns.py` has the same rule for tables. May import comparing.case_turns and store.records.
+The rule is `stats/sides.py`'s. May import stats.sides, store.records and the standard library only.
 """
 
 from collections.abc import Iterable
 
-from sitetest.comparing.case_turns import NO_ASSOCIATION
+from sitetest.stats.sides import NO_ASSOCIATION, TurnHead, whole_turns
 from sitetest.store.records import TurnRecord
 
 
@@ -14,12 +14,8 @@ def whole_turn_numbers(turns: Iterable[TurnRecord]) -> dict[int, int]:
 
     turns: in the order in which they began; a turn that was resumed comes again and is what it was at first.
     """
-    whole: dict[int, int] = {}
-    before: TurnRecord | None = None
+    first: dict[int, TurnRecord] = {}
     for turn in turns:
-        if turn.turn in whole:
-            continue
-        goes_on = before is not None and turn.association == NO_ASSOCIATION and turn.ap_config == before.ap_config
-        whole[turn.turn] = whole[before.turn] if goes_on and before is not None else turn.turn
-        before = turn
-    return whole
+        first.setdefault(turn.turn, turn)
+    heads = (TurnHead("", one.turn, one.ap_config, one.association != NO_ASSOCIATION) for one in first.values())
+    return {number: whole for (_, number), whole in whole_turns(heads).items()}

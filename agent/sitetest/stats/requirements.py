@@ -15,9 +15,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import log, sqrt
 
-from sitetest.stats.case_estimate import MIN_TURNS, CaseEstimate, estimate_case, floored_error
+from sitetest.stats.case_estimate import CaseEstimate, estimate_case, floored_error
 from sitetest.stats.guards import failing, too_many_invalid
 from sitetest.stats.power import MOST_PLANNED_TURNS
+from sitetest.stats.rules import MIN_TURNS
 from sitetest.stats.student_t import quantile
 from sitetest.stats.turns import CaseTurns
 
