@@ -20,7 +20,7 @@ from sitetest.plan.cases import Plan
 from sitetest.plan.plan_json import plan_to_json
 from sitetest.stats.answers import Reason, Verdict
 from sitetest.stats.rules import Correction
-from sitetest.store.records import AttemptRecord, Status
+from sitetest.store.records import AttemptRecord, Flag, Status
 from sitetest.store.tidy import Facts
 from sitetest.visit.stopping import Evidence, Standing, standings
 
@@ -53,13 +53,13 @@ def measured(
     return visit
 
 
-def facts_of(visit: Visit, visit_id: str = "visit-1") -> list[Facts]:
+def facts_of(visit: Visit, visit_id: str = "visit-1", records: Sequence[AttemptRecord] | None = None) -> list[Facts]:
     """What the store would give back."""
     record = replace(visit.record, visit_id=visit_id, plan=plan_to_json(visit.plan))
     turns = {turn.turn: replace(turn, visit_id=visit_id) for turn in visit.keeper.turns}
     return [
         Facts(record, turns[one.turn], replace(one, visit_id=visit_id, test_id=f"{visit_id}-{one.test_id}"))
-        for one in visit.records
+        for one in records or visit.records
     ]
 
 
@@ -120,6 +120,30 @@ def test_compare_says_what_the_visit_said(how: Mapping[str, Any], seed: int) -> 
                 other.invalid,
             )
         assert said.more_turns == own.more_turns
+
+
+def test_attempts_in_doubt_and_a_wire_at_its_limit_are_taken_alike() -> None:
+    """What is in doubt is no turn for either; a ceiling that the faster one reaches makes its lead "at least"."""
+    visit = measured(compared_plan(seed=4), 18, invalid=0, failed=0, spread=0.01)
+    doubt = Flag("roamed", "the laptop changed its access point", "doubt")
+    records = [
+        replace(one, ceiling_mbps=505.0, flags=(doubt,) if number == 5 else one.flags)
+        for number, one in enumerate(visit.records)
+    ]
+    result = compare(table_of(facts_of(visit, records=records), "the test"), Question("ap_config", CONFIGS[:2]))
+    own = {str(one.pair.b.direction): one.verdict for one in standings(visit.plan, Evidence(records))}
+    turns = set()
+    for pair in result.pairs:
+        said, expected = pair.verdict, own[str(pair.direction)]
+        assert (said.verdict, said.at_least, said.reason) == (expected.verdict, expected.at_least, expected.reason)
+        assert (said.a.turns, said.a.invalid, said.b.turns, said.b.invalid) == (
+            expected.a.turns,
+            expected.a.invalid,
+            expected.b.turns,
+            expected.b.invalid,
+        )
+        turns.add((said.look, said.at_least, said.a.invalid + said.b.invalid))
+    assert turns == {(0, False, 1), (1, True, 0)}
 
 
 def test_the_order_of_the_attempts_does_not_matter() -> None:
