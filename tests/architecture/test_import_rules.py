@@ -55,6 +55,16 @@ def modules_of(*roots: str) -> list[str]:
     return found
 
 
+def test_a_run_loads_the_statistics_only_when_it_compares() -> None:
+    """A soak of one AP config, or a kill and resume of it, does not wait a second for libraries that it never asks."""
+    slow = ["numpy", "scipy", "pandas", "statsmodels"]
+    code = f"""import sys
+import sitetest.cli.visit_session, sitetest.cli.session_results, sitetest.cli.progress
+print([name for name in {slow!r} if name in sys.modules])"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_contracts_between_our_packages_hold() -> None:
     done = subprocess.run(
         [

@@ -223,8 +223,6 @@ def test_an_agent_that_vanishes_gives_its_turn_to_the_one_who_waits(tmp_path: Pa
 CLOCK_SET_BACK = """\
 import datetime, time
 
-import numpy, pandas  # compiled code that was built for the real class
-
 import sitetest.engines.http as http
 
 system_time, system_datetime, system_upload = time.time, datetime.datetime, http.TimedUpload

@@ -10,7 +10,8 @@ from sitetest.cli.board import Board, after
 from sitetest.cli.progress import LineScreen
 from sitetest.plan.cases import Plan
 from sitetest.report.case_label import CaseLabel
-from sitetest.report.look_text import planned_count_text, standing_line
+from sitetest.report.look_text import standing_line
+from sitetest.report.planned_count import planned_count_text
 from sitetest.visit.events import LookTaken, VisitStarted
 
 TIGHT = (400.0, 404.0, 396.0, 402.0, 398.0, 401.0)

@@ -24,12 +24,13 @@ def plan(
 
     For two or more AP configs: the chance to find a difference, and what a better chance costs.
     """
-    from sitetest.cli.planned_visit import plan_visit
+    from sitetest.cli.planned_visit import outlook_of, plan_visit
     from sitetest.report.plan_text import plan_document, plan_text
 
     planned = plan_visit(site, profile, ap_config, engine, seed, give_up_early=give_up_early)
+    outlook = outlook_of(site, planned)
     if as_json:
-        write_document("plan", plan_document(planned.plan, planned.estimate, planned.outlook))
+        write_document("plan", plan_document(planned.plan, planned.estimate, outlook))
     else:
-        results_console().print(plan_text(planned.plan, planned.estimate, planned.outlook))
+        results_console().print(plan_text(planned.plan, planned.estimate, outlook))
     raise typer.Exit(Exit.DONE)

@@ -7,8 +7,8 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from sitetest.comparing.outlook import Outlook, outlook, seen_cv
 from sitetest.plan.cases import Case, Leg, Plan
 from sitetest.plan.estimate import Estimate, estimate
 from sitetest.plan.loading import load_profile, load_site
@@ -20,20 +20,21 @@ from sitetest.store.reading import StoreReader, store_path
 from sitetest.store.records import AttemptRecord
 from sitetest_wire.words import Direction, EngineName
 
+if TYPE_CHECKING:
+    from sitetest.comparing.outlook import Outlook
+
 SEEDS = 1_000_000
 """New seeds are below this: short enough to be typed again."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedVisit:
-    """A plan with what it was made from. estimate: of everything up to the plan's maximum. outlook: None when it
-    compares nothing."""
+    """A plan with what it was made from. estimate: of everything up to the plan's maximum."""
 
     site: Site
     profile: Profile
     plan: Plan
     estimate: Estimate
-    outlook: Outlook | None
 
 
 def plan_visit(
@@ -56,13 +57,21 @@ def plan_visit(
 
 def planned(site_dir: Path, site: Site, profile: Profile, plan: Plan) -> PlannedVisit:
     """Add the estimate to a plan; rates come from what the site's store has of the same cases."""
-    before = _attempts_before(site_dir)
     most = plan.first(plan.maximum_turns)
-    expected = estimate(most, seen_mbps=_seen_mbps(before), expected_mbps=profile.limits.expected_mbps)
-    assumed_cv = profile.comparison.assumed_cv_pct / 100
-    return PlannedVisit(
-        site, profile, plan, expected, outlook(plan, seen_cv=seen_cv(before, plan), assumed_cv=assumed_cv)
+    expected = estimate(
+        most, seen_mbps=_seen_mbps(_attempts_before(site_dir)), expected_mbps=profile.limits.expected_mbps
     )
+    return PlannedVisit(site, profile, plan, expected)
+
+
+def outlook_of(site_dir: Path, visit: PlannedVisit) -> "Outlook | None":
+    """Return what the comparison of a plan can be expected to find; None when it compares nothing."""
+    if visit.plan.comparison is None:
+        return None
+    from sitetest.comparing.outlook import outlook, seen_cv  # with the statistics, which load slowly
+
+    assumed_cv = visit.profile.comparison.assumed_cv_pct / 100
+    return outlook(visit.plan, seen_cv=seen_cv(_attempts_before(site_dir), visit.plan), assumed_cv=assumed_cv)
 
 
 def _attempts_before(site_dir: Path) -> tuple[AttemptRecord, ...]:

@@ -20,7 +20,7 @@ from sitetest.cli.board import Board, Phase, after, stopping
 from sitetest.cli.link_sample_words import link_text, unread_text
 from sitetest.report.advice import SIMULATED
 from sitetest.report.attempt_words import link_words_of, round_trip_words_of
-from sitetest.report.look_text import planned_count_text, standing_line
+from sitetest.report.planned_count import planned_count_text
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, rate_text
 from sitetest.store.records import Purpose, Status
@@ -249,6 +249,8 @@ def queue_line(event: ServerQueue) -> str:
 
 def look_lines(board: Board, event: LookTaken) -> list[str]:
     """Say where each comparison stands after a look, one line each."""
+    from sitetest.report.look_text import standing_line  # with the statistics, which load slowly
+
     return [standing_line(board.label, one.pair.a, one.pair.b, one.verdict, one.next_turns) for one in event.standings]
 
 

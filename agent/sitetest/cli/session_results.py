@@ -9,14 +9,10 @@ from sitetest.cli.consoles import results_console, say
 from sitetest.cli.earlier_results import resume_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.visit_session import Session
-from sitetest.cli.visit_verdicts import visit_verdicts
-from sitetest.comparing.campaign import CampaignResult
-from sitetest.comparing.document import comparison_document
 from sitetest.errors import Exit
 from sitetest.report.advice import is_blemished, is_made_good, next_action
 from sitetest.report.attempt_words import not_the_air_of
 from sitetest.report.case_binding import case_bindings
-from sitetest.report.comparison_text import comparison_screen
 from sitetest.report.limits_text import limits_text
 from sitetest.report.terminal import comparison, visit_results
 from sitetest.report.wording import count_text
@@ -26,13 +22,14 @@ from sitetest.store.tidy import is_counted, link_source
 from sitetest.visit.conductor import INTERRUPTED, SERVER_GONE, STORE_FULL
 
 if TYPE_CHECKING:
+    from sitetest.comparing.campaign import CampaignResult
     from sitetest.report.requirement_check import RequirementCheck
 
 
 def show_session(command: str, session: Session, site_dir: Path, as_json: bool) -> Exit:
     """Show a session on stdout, several AP configs side by side; what to do next on stderr. Return the exit code."""
     ap_configs = tuple(dict.fromkeys(case.ap_config for case in session.plan.cases))
-    verdicts = visit_verdicts(session, site_dir)
+    verdicts = _verdicts(session, site_dir)
     if as_json:
         write_document(command, session_document(session, site_dir, verdicts))
     elif session.attempts and len(ap_configs) > 1:
@@ -42,10 +39,20 @@ def show_session(command: str, session: Session, site_dir: Path, as_json: bool) 
     if not as_json:
         results_console().print(_why_and_enough(session))
     if verdicts is not None and not as_json:
+        from sitetest.report.comparison_text import comparison_screen
+
         results_console().print("", comparison_screen(verdicts), sep="\n")
     for line in next_lines(session, site_dir, command):
         say(line)
     return exit_code(session)
+
+
+def _verdicts(session: Session, site_dir: Path) -> "CampaignResult | None":
+    if session.plan.comparison is None:
+        return None
+    from sitetest.cli.visit_verdicts import visit_verdicts  # with the statistics, which load slowly
+
+    return visit_verdicts(session, site_dir)
 
 
 def _why_and_enough(session: Session) -> Group:
@@ -109,7 +116,7 @@ def next_lines(session: Session, site_dir: Path, command: str) -> list[str]:
     return [*lines, "Every attempt is kept, also as a table:", f"  {store}", f"  {store.with_name(TABLE_NAME)}"]
 
 
-def session_document(session: Session, site_dir: Path, verdicts: CampaignResult | None = None) -> dict[str, Any]:
+def session_document(session: Session, site_dir: Path, verdicts: "CampaignResult | None" = None) -> dict[str, Any]:
     """Return the session as a JSON-ready mapping. verdicts: on the AP configs, None when nothing was compared."""
     return {
         "visit_id": session.visit.visit_id,
@@ -122,7 +129,7 @@ def session_document(session: Session, site_dir: Path, verdicts: CampaignResult 
         "open": session.open_slots,
         "without_result": session.without_result,
         "saved_by_decisions": session.saved,
-        "comparison": None if verdicts is None else comparison_document(verdicts),
+        "comparison": _verdict_document(verdicts),
         "attempts": [_attempt(session, record) for record in session.attempts],
         "cases": [
             {**one.case.to_json(), **one.binding.to_json()} for one in case_bindings(session.attempts, session.baseline)
@@ -163,6 +170,14 @@ def _attempt(session: Session, record: AttemptRecord) -> dict[str, Any]:
         **{name: getattr(record, name) for name in _FIGURES},
         "next_step": next_action(record, made_good) if is_blemished(record) else "",
     }
+
+
+def _verdict_document(verdicts: "CampaignResult | None") -> dict[str, Any] | None:
+    if verdicts is None:
+        return None
+    from sitetest.comparing.document import comparison_document
+
+    return comparison_document(verdicts)
 
 
 def _cases_without_value(session: Session) -> bool:

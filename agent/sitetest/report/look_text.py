@@ -3,7 +3,7 @@
 Pure. May import plan.cases, stats, report and the standard library only.
 """
 
-from sitetest.plan.cases import Case, Plan
+from sitetest.plan.cases import Case
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.wording import count_text
 from sitetest.stats.answers import PairVerdict, Reason, Verdict
@@ -26,15 +26,6 @@ def standing_line(label: CaseLabel, a: Case, b: Case, said: PairVerdict, next_tu
         case Verdict.NOT_ENOUGH_EVIDENCE:
             outcome = "not enough evidence"
     return f"{words} {outcome}{_difference(said)} {_ended(said)}{_would_take(said)}"
-
-
-def planned_count_text(plan: Plan) -> str:
-    """Return how many measurements a plan has: ``16 to 40 measurements`` where a decision may save some."""
-    most = len(plan.first(plan.maximum_turns).slots)
-    if plan.comparison is None or not plan.comparison.rules.looks:
-        return count_text(most, "measurement")
-    least = len(plan.first(plan.comparison.rules.looks[0]).slots)
-    return count_text(most, "measurement") if least == most else f"{least} to {most} measurements"
 
 
 def _so_far(said: PairVerdict) -> str:

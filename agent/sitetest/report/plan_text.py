@@ -4,22 +4,23 @@ and report."""
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from sitetest.comparing.outlook import Outlook
 from sitetest.plan.cases import Leg, Plan, Turn
 from sitetest.plan.estimate import Estimate
 from sitetest.plan.plan_json import comparison_document
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.cautions import cautions
-from sitetest.report.look_text import planned_count_text
-from sitetest.report.outlook_text import outlook_lines
+from sitetest.report.planned_count import planned_count_text, planned_turns_text
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, volume_text
+
+if TYPE_CHECKING:
+    from sitetest.comparing.outlook import Outlook
 
 MOST_TURNS_SHOWN = 24
 """A longer plan is folded after half of this, so that time, volume and cautions stay on one screen."""
@@ -27,7 +28,8 @@ MOST_TURNS_SHOWN = 24
 MOST_ORDERS_SHOWN = 4
 
 
-def plan_text(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) -> RenderableType:
+
+def plan_text(plan: Plan, estimate: Estimate, outlook: "Outlook | None" = None) -> RenderableType:
     """Return what would run, in which order, for how long and with how much data, and what it can be expected to find.
 
     estimate: up to the plan's maximum. outlook: None when nothing is compared.
@@ -42,7 +44,7 @@ def plan_text(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) ->
         table.add_row(str(turn.number), Text(printable(turn.ap_config)), measures)
     engines = " and ".join(dict.fromkeys(case.engine for case in plan.cases))
     facts = [
-        f"{planned_count_text(plan)} in {_turns_text(plan)}, about {_duration_text(estimate, outlook)}",
+        f"{planned_count_text(plan)} in {planned_turns_text(plan)}, about {_duration_text(estimate, outlook)}",
         f"each {plan.timing.warm_up_s:g} s of warm-up and {plan.timing.duration_s:g} s that count, "
         f"{count_text(plan.timing.streams, 'stream')}, {engines}",
         f"about {volume_text(estimate.lan_bytes)} on the local network{_rates_text(estimate, Leg.LAN)}",
@@ -60,12 +62,7 @@ def plan_text(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) ->
         table,
         *(Text(printable(f"  {line}")) for line in folded),
         Text(),
-        *(
-            Text(printable(line))
-            for line in (
-                [] if plan.comparison is None or outlook is None else [*outlook_lines(plan.comparison, outlook), ""]
-            )
-        ),
+        *(Text(printable(line)) for line in _outlook_lines(plan, outlook)),
         Text(f"This order is that of --seed {plan.seed}."),
         Text(),
         *(Text(f"Caution: {caution}") for caution in cautions(plan, estimate)),
@@ -107,7 +104,7 @@ def _rates_text(estimate: Estimate, leg: Leg) -> str:
     return f", if the {leg} leg carries {rates} Mbit/s"
 
 
-def plan_document(plan: Plan, estimate: Estimate, outlook: Outlook | None = None) -> dict[str, Any]:
+def plan_document(plan: Plan, estimate: Estimate, outlook: "Outlook | None" = None) -> dict[str, Any]:
     """Return the same as a JSON-ready mapping. measurements, turns, estimate: up to the plan's maximum."""
     most = plan.first(plan.maximum_turns)
     return {
@@ -148,21 +145,21 @@ def plan_document(plan: Plan, estimate: Estimate, outlook: Outlook | None = None
     }
 
 
-def _outlook_document(outlook: Outlook) -> dict[str, Any]:
+def _outlook_document(outlook: "Outlook") -> dict[str, Any]:
     found = asdict(outlook)
     del found["rules"]  # stands under "comparison"
     return found
 
 
-def _turns_text(plan: Plan) -> str:
-    most = len(plan.first(plan.maximum_turns).turns)
-    if plan.comparison is None or not plan.comparison.rules.looks:
-        return count_text(most, "turn")
-    least = len(plan.first(plan.comparison.rules.looks[0]).turns)
-    return count_text(most, "turn") if least == most else f"{least} to {most} turns"
+def _outlook_lines(plan: Plan, outlook: "Outlook | None") -> list[str]:
+    if plan.comparison is None or outlook is None:
+        return []
+    from sitetest.report.outlook_text import outlook_lines  # noqa: PLC0415  with the statistics, which load slowly
+
+    return [*outlook_lines(plan.comparison, outlook), ""]
 
 
-def _duration_text(estimate: Estimate, outlook: Outlook | None) -> str:
+def _duration_text(estimate: Estimate, outlook: "Outlook | None") -> str:
     if outlook is None or outlook.first_turns == outlook.most_turns:
         return duration_text(estimate.duration_s)
     return (

@@ -24,13 +24,16 @@ May import plan, stats.looks, store.records, visit.retry, visit.stopping and the
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from sitetest.plan.cases import Case, Plan, Slot, Turn
-from sitetest.stats.looks import Progress
 from sitetest.stats.sides import NO_ASSOCIATION
 from sitetest.store.records import AttemptRecord, Flag, TurnRecord
 from sitetest.visit.retry import EXTRA_REPEATS, INVALID_TRIES, Accept, GiveUp, case_of, extra_repeats, settle
 from sitetest.visit.stopping import CasePair, Evidence, Standing, decided_cases, progress_of, standings
+
+if TYPE_CHECKING:
+    from sitetest.stats.looks import Progress
 
 SlotKey = tuple[int, int, Case]
 
@@ -123,7 +126,7 @@ class Agenda:
         return EXTRA_REPEATS if self.plan.comparison is None else 0
 
     @property
-    def looks(self) -> Mapping[CasePair, Progress]:
+    def looks(self) -> Mapping[CasePair, "Progress"]:
         """Where each comparison of the plan stands; empty without one."""
         if self._looks is None:
             self._looks = progress_of(self.plan, self._evidence())

@@ -6,22 +6,25 @@ The rule and the arithmetic are those of `stats/`, the same that ``compare`` ask
 follows from the stored plan and the kept attempts, so that a visit that was cut and resumed decides as one that was
 not: the looks are replayed, and a look that was taken is never taken again.
 
-May import plan, stats, store.records, store.tidy (what counts), visit.retry and the standard library only.
+May import plan, stats (those that load slowly inside the functions that need them: a visit without a comparison never
+does), store.records, store.tidy (what counts), visit.retry and the standard library only.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import fsum, log
+from typing import TYPE_CHECKING
 
 from sitetest.plan.cases import Case, Plan
-from sitetest.stats.answers import Comparison, PairVerdict
-from sitetest.stats.looks import Progress, replay
 from sitetest.stats.sides import Sides, Turn, TurnHead, side_by_side, whole_turns
-from sitetest.stats.verdict import judge
 from sitetest.store.records import AttemptRecord, Status
 from sitetest.store.tidy import is_counted
 from sitetest.visit.retry import case_of
+
+if TYPE_CHECKING:
+    from sitetest.stats.answers import Comparison, PairVerdict
+    from sitetest.stats.looks import Progress
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,7 @@ class Standing:
     the plan. next_turns: turns of each at the next look, None once it is stopped."""
 
     pair: CasePair
-    verdict: PairVerdict
+    verdict: "PairVerdict"
     next_turns: int | None
 
 
@@ -64,10 +67,12 @@ def pairs_of(plan: Plan) -> tuple[CasePair, ...]:
     return tuple(CasePair(a, replace(a, ap_config=other)) for other in planned.others for a in references)
 
 
-def progress_of(plan: Plan, seen: Evidence) -> Mapping[CasePair, Progress]:
+def progress_of(plan: Plan, seen: Evidence) -> Mapping[CasePair, "Progress"]:
     """Return where each comparison stands in its looks."""
     if plan.comparison is None or not plan.comparison.rules.looks:
         return {}
+    from sitetest.stats.looks import replay  # noqa: PLC0415
+
     by_case = _attempts_by_case(seen)
     found = {}
     for pair in pairs_of(plan):
@@ -80,6 +85,8 @@ def standings(plan: Plan, seen: Evidence) -> tuple[Standing, ...]:
     """Return what could be said of each comparison now, judged together over the family of the plan."""
     if plan.comparison is None:
         return ()
+    from sitetest.stats.verdict import judge  # noqa: PLC0415
+
     progress = progress_of(plan, seen)
     verdicts = judge(comparisons_of(plan, seen), plan.comparison.rules)
     return tuple(
@@ -88,8 +95,10 @@ def standings(plan: Plan, seen: Evidence) -> tuple[Standing, ...]:
     )
 
 
-def comparisons_of(plan: Plan, seen: Evidence) -> tuple[Comparison, ...]:
+def comparisons_of(plan: Plan, seen: Evidence) -> "tuple[Comparison, ...]":
     """Return every comparison of a plan, as far as it was measured, in the order of :func:`pairs_of`."""
+    from sitetest.stats.answers import Comparison  # noqa: PLC0415
+
     by_case = _attempts_by_case(seen)
     found = []
     for pair in pairs_of(plan):
@@ -98,13 +107,13 @@ def comparisons_of(plan: Plan, seen: Evidence) -> tuple[Comparison, ...]:
     return tuple(found)
 
 
-def decided_cases(progress: Mapping[CasePair, Progress]) -> frozenset[Case]:
+def decided_cases(progress: Mapping[CasePair, "Progress"]) -> frozenset[Case]:
     """Return the cases that no comparison wants any more: each one that they take part in has stopped."""
     going_on = {case for pair, one in progress.items() if one.stop is None for case in (pair.a, pair.b)}
     return frozenset(case for pair in progress for case in (pair.a, pair.b)) - going_on
 
 
-def looks_taken(progress: Mapping[CasePair, Progress]) -> Mapping[CasePair, tuple[int, int | None]]:
+def looks_taken(progress: Mapping[CasePair, "Progress"]) -> Mapping[CasePair, tuple[int, int | None]]:
     """Return number and turns of the last look at each comparison that had one: another answer is a look taken."""
     return {pair: (one.look, one.turns) for pair, one in progress.items() if one.look}
 
