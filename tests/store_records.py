@@ -5,6 +5,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from bookshop_visit import bookshop_plan
+
+from sitetest.plan.plan_json import plan_to_json
 from sitetest.store.database import Store
 from sitetest.store.records import (
     AttemptRecord,
@@ -36,7 +39,7 @@ def a_visit(**changes: Any) -> VisitRecord:
         location="basement",
         profile="basement",
         started_at=BEGAN,
-        plan='{"turns": []}',
+        plan=plan_to_json(bookshop_plan()),
         seed=7,
         client="bench-laptop",
         sitetest_version="0.1.0",

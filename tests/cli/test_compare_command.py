@@ -5,12 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bookshop_visit import bookshop_plan
 from store_records import a_turn, a_visit, an_attempt, fixed_now, keep
 
 from sitetest.cli.main import main
 from sitetest.errors import Exit
-from sitetest.plan.plan_json import plan_to_json
 from sitetest.stats.answers import STANDING_SENTENCE
 from sitetest.store.database import Store
 from sitetest.store.reading import store_path
@@ -34,7 +32,7 @@ def typed(folder: Path, a: tuple[float, ...] = A, b: tuple[float, ...] = B) -> P
 def site_in_order(folder: Path, order: str) -> Path:
     """Keep one download a turn, B a fifth faster."""
     with Store.open(store_path(folder), create=True, now=fixed_now()) as store:
-        store.begin_visit(a_visit(plan=plan_to_json(bookshop_plan())))
+        store.begin_visit(a_visit())
         for turn, letter in enumerate(order, start=1):
             name = "auto" if letter == "A" else "wide80"
             store.begin_turn(a_turn(turn=turn, quad=(turn + 3) // 4, ap_config=name))

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from bookshop_visit import bookshop_plan
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from store_records import a_turn, a_visit, an_attempt, an_observed_attempt, fixed_now, keep
@@ -18,7 +17,6 @@ from sitetest.comparing.pairing import Question, pair_up
 from sitetest.comparing.pooling import cell_of
 from sitetest.comparing.site_data import read_site
 from sitetest.errors import DataFileError, Exit, SitetestError, UsageError
-from sitetest.plan.plan_json import plan_to_json
 from sitetest.store.database import Store
 from sitetest.store.export import export
 from sitetest.store.fields import ATTEMPT_FIELDS
@@ -126,7 +124,7 @@ def test_a_failed_row_needs_no_throughput_and_may_say_zero(tmp_path: Path) -> No
 def site(tmp_path: Path) -> Path:
     """A site with a name that a spreadsheet takes for a formula, a failure and a good attempt."""
     with Store.open(store_path(tmp_path), create=True, now=fixed_now()) as store:
-        store.begin_visit(a_visit(plan=plan_to_json(bookshop_plan())))
+        store.begin_visit(a_visit())
         store.begin_turn(a_turn(ap_config="=wide"))
         keep(store, an_attempt(1, ap_config="=wide"))
         keep(store, replace(an_attempt(2), status=Status.FAILED, reason="timeout: nothing", throughput_mbps=None))

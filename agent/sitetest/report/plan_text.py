@@ -28,7 +28,6 @@ MOST_TURNS_SHOWN = 24
 MOST_ORDERS_SHOWN = 4
 
 
-
 def plan_text(plan: Plan, estimate: Estimate, outlook: "Outlook | None" = None) -> RenderableType:
     """Return what would run, in which order, for how long and with how much data, and what it can be expected to find.
 
