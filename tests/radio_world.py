@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from sitetest.stats.answers import Comparison
-from sitetest.stats.turns import CaseTurns, TurnValue
+from sitetest.stats.turn_value import TurnValue
+from sitetest.stats.turns import CaseTurns
 
 Array = npt.NDArray[np.float64]
 

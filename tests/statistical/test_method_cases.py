@@ -10,6 +10,7 @@ import pytest
 from printed import agrees, assert_agree
 
 from sitetest.stats.answers import Comparison, PairVerdict, Reason, Verdict
+from sitetest.stats.evidence import gather
 from sitetest.stats.gate import judge_gate
 from sitetest.stats.gate_answers import GateAnswer, GateCase, GateReason, GateRules
 from sitetest.stats.looks import Stop, replay
@@ -164,7 +165,7 @@ def test_case_7_one_or_two_turns_never_give_a_verdict(a: str, b: str) -> None:
     assert said.campaign_interval is None
     assert said.p_difference is None
     assert said.a.estimate is None
-    assert said.a.values_mbps == pytest.approx(_values(a))
+    assert said.a.valid == len(_values(a))
     assert said.more_turns is None
 
 
@@ -264,13 +265,13 @@ def test_case_11_is_nothing_across_the_board_and_has_a_mean() -> None:
     comparisons = [
         Comparison(name, case_from_values(_values(a)), case_from_values(_values(b))) for name, a, b, *_ in CASE_11
     ]
-    mean = campaign_mean(comparisons, rules)
+    mean = campaign_mean([gather(one, rules) for one in comparisons], rules)
     assert mean is not None
     product = 1.0
     for *_, interval, _, _, _ in CASE_11:
         product *= float(interval.split()[0])
     assert mean.ratio == pytest.approx(product ** (1 / 6), abs=1e-4)  # the printed ratios have 4 decimals
-    assert campaign_mean(comparisons[:5], rules) is None
+    assert campaign_mean([gather(one, rules) for one in comparisons[:5]], rules) is None
 
 
 CASE_12_A = "505 489 514 497 508 493 511 500 495 506"

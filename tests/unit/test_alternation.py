@@ -1,12 +1,12 @@
 """Whether two configurations took turns: the difference between a comparison and two descriptions."""
 
-from itertools import pairwise
+from itertools import groupby
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sitetest.stats.alternation import alternates, stretches
+from sitetest.stats.alternation import alternates, counted_turns
 
 
 @pytest.mark.parametrize(
@@ -32,8 +32,26 @@ def test_one_after_the_other_does_not(sequence: str) -> None:
     assert not alternates(sequence)
 
 
-@given(st.text(alphabet="AB", max_size=40))
-def test_stretches_put_together_are_the_sequence(sequence: str) -> None:
-    runs = stretches(sequence)
-    assert "".join(letter * length for letter, length in runs) == sequence
-    assert all(one[0] != other[0] for one, other in pairwise(runs))
+@given(st.text(alphabet="AB", max_size=24))
+def test_the_rule_is_what_it_says(sequence: str) -> None:
+    """The rule of docs/method.md, in its own words, over the stretches as itertools finds them."""
+    runs = [(letter, len(list(same))) for letter, same in groupby(sequence)]
+    each_comes_back = all(2 * sum(of == letter for of, _ in runs) >= sequence.count(letter) for letter in "AB")
+    at_most_three = all(length <= 3 for _, length in runs)
+    comes_back = len(runs) > 2 or len(sequence) == 2
+    assert alternates(sequence) is (len(runs) > 1 and each_comes_back and at_most_three and comes_back)
+
+
+@pytest.mark.parametrize(
+    ("sequence", "counted"),
+    [
+        ("ABBA", 4), ("ABBAABBA", 8), ("AbBbAABBA", 9), ("ABBAaABBA", 9),
+        ("ABBAABBAAAA", 8),  # B was decided against another one, and A went on with a third
+        ("ABBAABBAaAA", 8), ("ABBABBBB", 4), ("AABB", None), ("AAAABBBB", None), ("", None), ("A", None), ("ab", None),
+    ],
+)  # fmt: skip
+def test_turns_at_the_end_that_belong_to_another_comparison_are_left_out(sequence: str, counted: int | None) -> None:
+    """Small letters are turns that were lost: they stand in the order and are no turn."""
+    assert counted_turns(sequence) == counted
+    swapped = counted_turns(sequence.translate(str.maketrans("ABab", "BAba")))
+    assert swapped == counted

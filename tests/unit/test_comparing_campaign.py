@@ -12,9 +12,10 @@ import pytest
 from sitetest.comparing.attempt_table import AttemptTable
 from sitetest.comparing.campaign import CampaignResult, compare
 from sitetest.comparing.case_turns import turns_of
-from sitetest.comparing.data_file import as_texts, read_data_file
+from sitetest.comparing.data_file import read_data_file
 from sitetest.comparing.document import comparison_document
 from sitetest.comparing.pairing import Question
+from sitetest.comparing.site_data import as_texts
 from sitetest.errors import UsageError
 from sitetest.stats.answers import Verdict
 from sitetest.stats.turns import Outcome, TurnAttempt, case_from_attempts
@@ -224,7 +225,7 @@ def test_several_attempts_of_a_turn_are_one_turn() -> None:
     assert (pair.verdict.a.valid, pair.verdict.b.valid) == (4, 4)
     (turns,) = turns_of(table_of(doubled), "ap_config").values()
     own = case_from_attempts(TurnAttempt(int(one["turn"]), Outcome.VALID, one["throughput_mbps"]) for one in doubled)
-    assert [turn.log_mbps for turn in turns] == pytest.approx(own.logs, abs=1e-12)
+    assert turns.log_mbps.tolist() == pytest.approx(own.logs, abs=1e-12)
     assert pair.values_a[0] == pytest.approx(exp((log(396) + log(396 * 1.5)) / 2), rel=0.02)
 
 

@@ -12,6 +12,7 @@ from sitetest.errors import Exit, UsageError
 
 if TYPE_CHECKING:
     from sitetest.comparing.attempt_table import AttemptTable
+    from sitetest.comparing.pairing import Question
 
 Data = Annotated[
     Path | None,
@@ -97,7 +98,7 @@ def compare(
         where=conditions(where),
         pooled=tuple(pool or ()),
     )
-    result = compare_table(attempts_to_analyse(site, data), question)
+    result = compare_table(attempts_to_analyse(site, data, question), question)
     if as_json:
         from sitetest.comparing.document import comparison_document
 
@@ -109,12 +110,12 @@ def compare(
     raise typer.Exit(Exit.DONE)
 
 
-def attempts_to_analyse(site: Path, data: Path | None) -> "AttemptTable":
+def attempts_to_analyse(site: Path, data: Path | None, question: "Question") -> "AttemptTable":
     """Return the attempts in a file, or those of the site. Raises UsageError, DataFileError, StoreError."""
     if data is not None:
         from sitetest.comparing.data_file import read_data_file
 
-        return read_data_file(data)
+        return read_data_file(data, question.columns)
     from sitetest.cli.results_folder import require_results
     from sitetest.comparing.site_data import read_site
 

@@ -14,6 +14,7 @@ from sitetest.errors import Exit, UsageError
 if TYPE_CHECKING:
     from sitetest.comparing.attempt_table import AttemptTable
     from sitetest.comparing.gating import GateReport
+    from sitetest.comparing.pairing import Question
 
 
 def gate(
@@ -57,7 +58,7 @@ def gate(
         raise UsageError(f"--margin: found {margin:g}; allowed: per cent, from 1 to below 100; 10 is usual.")
     if not 0 < alpha < 1:
         raise UsageError(f"--alpha: found {alpha:g}; allowed: a number above 0 and below 1, such as 0.05.")
-    table, column, both = _sides(site, data or [], factor, names or [])
+    column, both = _sides(data or [], factor, names or [])
     question = Question(
         factor=column,
         names=both,
@@ -67,6 +68,7 @@ def gate(
         where=conditions(where),
         pooled=tuple(pool or ()),
     )
+    table = _table(site, data or [], question)
     report = run_gate(table, question, looks=looks)
     if junit is not None:
         _write_junit(junit, report)
@@ -80,13 +82,12 @@ def gate(
     raise typer.Exit(codes[report.result.answer.value])
 
 
-def _sides(site: Path, data: list[Path], factor: str, names: list[str]) -> "tuple[AttemptTable, str, tuple[str, str]]":
-    """Return the table, the compared column and the names of old and new."""
+def _sides(data: list[Path], factor: str, names: list[str]) -> tuple[str, tuple[str, str]]:
+    """Return the compared column and the names of old and new."""
     if len(data) == 2 and not names:
-        from sitetest.comparing.data_file import read_data_file
-        from sitetest.comparing.gating import BUILD, two_builds
+        from sitetest.comparing.gating import BUILD
 
-        return two_builds(read_data_file(data[0]), read_data_file(data[1])), BUILD, ("old", "new")
+        return BUILD, ("old", "new")
     if len(data) > 1:
         raise UsageError(
             f"gate: found {len(data)} files and {len(names)} names; "
@@ -94,7 +95,17 @@ def _sides(site: Path, data: list[Path], factor: str, names: list[str]) -> "tupl
         )
     if len(names) != 2 or names[0] == names[1]:
         raise UsageError("gate needs two different names, the old one and the new one, or two files with --data.")
-    return attempts_to_analyse(site, data[0] if data else None), factor, (names[0], names[1])
+    return factor, (names[0], names[1])
+
+
+def _table(site: Path, data: list[Path], question: "Question") -> "AttemptTable":
+    if len(data) == 2:
+        from sitetest.comparing.data_file import read_data_file
+        from sitetest.comparing.gating import two_builds
+
+        old, new = (read_data_file(file, question.columns) for file in data)
+        return two_builds(old, new)
+    return attempts_to_analyse(site, data[0] if data else None, question)
 
 
 def _write_junit(file: Path, report: "GateReport") -> None:

@@ -5,15 +5,16 @@
     typed CSV  ──┘
 
 Promises: whatever is in an AttemptTable can be analysed: the columns are there, a counted value is finite and above
-zero, no attempt is in it twice. May import errors, plan.cases, plan.mistakes (wording), store.fields and pandas
-(inside functions).
+zero, no attempt is in it twice. May import errors, plan.cases, plan.mistakes (wording), store.fields, comparing.coded
+and pandas (inside functions).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sitetest.comparing.coded import coded
 from sitetest.errors import DataFileError
 from sitetest.plan.cases import PlannedComparison
 from sitetest.plan.mistakes import escaped, listed, nearest, quoted
@@ -27,8 +28,20 @@ REQUIRED = ("location", "direction", THROUGHPUT)
 NUMBERS = (THROUGHPUT, "turn", "order_index", "quad", "seed", "ceiling_mbps")
 """Columns that the analysis reads as numbers."""
 
-_ALLOWED = {field.name: field.allowed for field in ATTEMPT_FIELDS if field.allowed}
-_CHECKED_WORDS = ("direction", "leg", "engine", "status")
+MUST_MATCH = (*(field.name for field in ATTEMPT_FIELDS if field.must_match), "access_point", "ap_config")
+"""Columns in which attempts that are pooled must not differ."""
+
+ANALYSED = frozenset(
+    {
+        *REQUIRED, *NUMBERS, *MUST_MATCH, "test_id", "visit_id", "started_at", "status", "counted", "reason", "flags",
+        "association", "link_source", "ceiling_by",
+    }
+)  # fmt: skip
+"""Columns that any analysis may look at, whatever is asked; of a wide table nothing else is read."""
+
+_ALLOWED = {field.name: field.allowed for field in ATTEMPT_FIELDS if field.allowed} | {"counted": ("true", "false")}
+_CHECKED_WORDS = ("direction", "leg", "engine", "status", "counted")
+_MAY_BE_EMPTY = ("leg", "engine", "counted")
 _LEAST = {THROUGHPUT: 0.0, "turn": 1.0, "order_index": 0.0, "quad": 1.0, "ceiling_mbps": 0.0}
 
 
@@ -36,16 +49,18 @@ _LEAST = {THROUGHPUT: 0.0, "turn": 1.0, "order_index": 0.0, "quad": 1.0, "ceilin
 class AttemptTable:
     """Attempts, one a row.
 
-    frame: text columns hold text, "" where nothing is stated; the columns of ``NUMBERS`` hold floats, NaN likewise;
-    throughput_mbps is there. source: where they come from, as shown. typed: a file without turns, in which each row is
-    taken to be a turn of its own. notes: sentences about how it was read. plans: visit -> what it had settled about its
-    comparison before the first attempt, None for nothing; empty where that is not known.
+    frame: text columns hold text or categories of text, "" where nothing is stated; the columns of ``NUMBERS`` hold
+    floats, NaN likewise; times may be times; throughput_mbps is there. source: where they come from, as shown. typed: a
+    file without turns, in which each row is taken to be a turn of its own. notes: sentences about how it was read.
+    left_out: columns of the source that were not read, since nothing asked for them. plans: visit -> what it had
+    settled about its comparison before the first attempt, None for nothing; empty where that is not known.
     """
 
     frame: "DataFrame"
     source: str
     typed: bool = False
     notes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     plans: Mapping[str, PlannedComparison | None] = field(default_factory=dict)
 
 
@@ -62,11 +77,16 @@ class Place:
         return DataFileError(f"{where}: found {found}; allowed: {allowed}.", next_step)
 
 
-def checked(texts: "DataFrame", place: Place, notes: tuple[str, ...], *, decimal_comma: bool) -> AttemptTable:
-    """Return the table of a file whose cells are still text. Raises DataFileError at the first mistake."""
+def checked(
+    texts: "DataFrame", place: Place, notes: tuple[str, ...], *, decimal_comma: bool, left_out: tuple[str, ...] = ()
+) -> AttemptTable:
+    """Return the table of a file whose cells are text or numbers. Raises DataFileError at the first mistake.
+
+    Each check looks at a column as a whole; the row is sought only once something is wrong.
+    """
     import pandas as pd  # noqa: PLC0415
 
-    _require_columns(texts, place.file)
+    require_columns(list(map(str, texts.columns)), place.file)
     frame = texts.copy(deep=False)
     for column in ("location", *_CHECKED_WORDS, "test_id"):
         if column in frame.columns and pd.api.types.is_numeric_dtype(frame[column].dtype):
@@ -83,30 +103,33 @@ def checked(texts: "DataFrame", place: Place, notes: tuple[str, ...], *, decimal
     if not typed:
         _require_turns(frame, place)
     _refuse_twice(frame, place)
-    return AttemptTable(frame, str(place.file), typed, notes)
+    return AttemptTable(frame, str(place.file), typed, notes, left_out)
 
 
-def _require_columns(frame: "DataFrame", file: Path) -> None:
-    missing = [name for name in REQUIRED if name not in frame.columns]
+def require_columns(names: Sequence[str], file: Path) -> None:
+    """Raise DataFileError when a table with these columns cannot be analysed."""
+    missing = [name for name in REQUIRED if name not in names]
     if not missing:
         return
-    close = nearest(missing[0], [str(name) for name in frame.columns if name not in REQUIRED])
+    close = nearest(missing[0], [name for name in names if name not in REQUIRED])
     hint = f" Did you mean the column {quoted(close)}?" if close else ""
     raise DataFileError(
-        f"{escaped(str(file))}: row 1: no column {listed(missing)}; found: {listed(map(str, frame.columns))}.{hint}",
+        f"{escaped(str(file))}: row 1: no column {listed(missing)}; found: {listed(names)}.{hint}",
         "A file typed by hand needs location, direction, the compared column and throughput_mbps, named in row 1.",
     )
 
 
 def _words(cells: "Series[str]", column: str, place: Place) -> "Series[str]":
-    words = cells.str.strip().str.lower()
-    optional = column in ("leg", "engine")
-    wrong = ~words.isin((*_ALLOWED[column], "") if optional else _ALLOWED[column])
-    if wrong.any():
-        row = int(wrong.to_numpy().argmax())
-        found = quoted(cells.iloc[row]) if cells.iloc[row] else "an empty cell"
-        raise place.mistake(row, column, found, ", ".join(_ALLOWED[column]))
-    return words
+    import pandas as pd  # noqa: PLC0415
+
+    words = coded(cells, lambda text: text.strip().lower())
+    allowed = (*_ALLOWED[column], "") if column in _MAY_BE_EMPTY else _ALLOWED[column]
+    wrong = [words.rows_with(name) for name in words.names if name not in allowed]
+    if wrong:
+        row = min(int(rows.argmax()) for rows in wrong)
+        text = "" if pd.isna(cells.iloc[row]) else str(cells.iloc[row])
+        raise place.mistake(row, column, quoted(text) if text else "an empty cell", ", ".join(_ALLOWED[column]))
+    return words.as_column(cells.index)
 
 
 def _numbers(cells: "Series[str]", column: str, place: Place, *, decimal_comma: bool) -> "Series[float]":
@@ -137,9 +160,9 @@ def _number_hint(text: str) -> str:
 
 
 def _require_text(cells: "Series[str]", column: str, place: Place) -> None:
-    empty = cells.str.strip() == ""
-    if empty.any():
-        raise place.mistake(int(empty.to_numpy().argmax()), column, "an empty cell", "a name")
+    texts = coded(cells, str.strip)
+    if "" in texts.names:
+        raise place.mistake(int(texts.rows_with("").argmax()), column, "an empty cell", "a name")
 
 
 def _check_throughput(frame: "DataFrame", place: Place) -> None:
@@ -172,9 +195,20 @@ def _refuse_twice(frame: "DataFrame", place: Place) -> None:
     if "test_id" not in frame.columns:
         return
     ids = frame["test_id"]
-    twice = ids.duplicated() & (ids != "")
-    if twice.any():
-        row = int(twice.to_numpy().argmax())
+    row = first_repeated(ids)
+    if row is not None:
         first = int((ids == ids.iloc[row]).to_numpy().argmax())
         found = f"{quoted(ids.iloc[row])}, which row {place.row_of(first)} has already"
         raise place.mistake(row, "test_id", found, "each attempt once", "Leave the repeated rows out.")
+
+
+def first_repeated(ids: "Series[str]") -> int | None:
+    """Return the position of the first text that an earlier row has too, None when there is none; "" does not count."""
+    import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415
+    from pyarrow import compute  # noqa: PLC0415
+
+    different = compute.count_distinct(pa.array(ids, from_pandas=True), mode="all").as_py()
+    if different == len(ids):
+        return None
+    twice = (ids.duplicated() & (ids != "")).to_numpy()
+    return int(twice.argmax()) if twice.any() else None

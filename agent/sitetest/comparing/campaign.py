@@ -7,19 +7,26 @@ Promises: no verdict for configurations that did not alternate, nor from fewer t
 must not be; what is assumed is said. May import stats, comparing, errors and plan.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, fsum
+from math import exp
 
 from sitetest.comparing.attempt_table import AttemptTable
-from sitetest.comparing.case_turns import KEYS
+from sitetest.comparing.case_turns import KEYS, RanTurns
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
 from sitetest.comparing.planned_rules import plan_of, rules_for
 from sitetest.comparing.shortest_plan import ShortestPlan, shortest_plan
+from sitetest.comparing.side_by_side import logs_of
 from sitetest.plan.cases import PlannedComparison
 from sitetest.stats.answers import PairVerdict, Reason, Verdict
+from sitetest.stats.evidence import gather
 from sitetest.stats.rules import TURNS_PER_QUAD, ComparisonRules
+from sitetest.stats.sequences import total
 from sitetest.stats.student_t import RatioInterval
-from sitetest.stats.verdict import across_the_board, campaign_mean, judge
+from sitetest.stats.verdict import across_the_board, campaign_mean, judge_evidence
+
+MOST_SHOWN = 1000
+"""Values of one side that are listed one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,9 +35,10 @@ class PairResult:
 
     location, leg, engine, direction: None where it is the compared column or not stated. interleaved: whether the two
     alternated, None when assumed. order: the turns as letters, a space between quads or visits; "" when not known.
-    seeds, began, ended: as stated. values_a, values_b: Mbit/s of every valid turn as measured. apparent_ratio: B over A
+    seeds, began, ended: as stated. values_a, values_b: Mbit/s of every valid turn as measured, None when there are more
+    than a thousand on a side. apparent_ratio: B over A
     of what was seen, None when one side has no value. also_differs: conditions that differ between the sides.
-    ceiling_mbps: wired ceiling, None when not known. places: visit and number of each turn, in order. plan: what could
+    ceiling_mbps: wired ceiling, None when not known. turns: of both sides, in order. plan: what could
     decide it, where no verdict was possible at all.
     """
 
@@ -46,19 +54,19 @@ class PairResult:
     seeds: tuple[str, ...]
     began: str
     ended: str
-    values_a: tuple[float, ...]
-    values_b: tuple[float, ...]
+    values_a: tuple[float, ...] | None
+    values_b: tuple[float, ...] | None
     apparent_ratio: float | None
     also_differs: tuple[str, ...]
     ceiling_mbps: float | None
-    places: tuple[tuple[str, int], ...]
+    turns: RanTurns
     plan: ShortestPlan | None
 
     def where(self, number: int) -> str:
         """Say where a turn of this comparison (1 is the first) stands in the data."""
         if self.interleaved is False:
             return f"stretch {number}"
-        visit_id, turn = self.places[number - 1]
+        visit_id, turn = self.turns.visit_names[self.turns.visit[number - 1]], int(self.turns.number[number - 1])
         return f"{visit_id} turn {turn}" if visit_id else f"{'turn' if self.order else 'data row'} {turn}"
 
     def next_look_turns(self, rules: ComparisonRules) -> int | None:
@@ -105,15 +113,15 @@ def compare(table: AttemptTable, question: Question) -> CampaignResult:
     planned = plan_of(table, question, paired.pairs)
     rules, told = rules_for(question, planned, paired.family(question.family_size), typed=table.typed)
     family = rules.family_size
-    comparisons = [pair.comparison for pair in paired.pairs]
-    verdicts = judge(comparisons, rules)
+    evidence = [gather(pair.comparison, rules) for pair in paired.pairs]
+    verdicts = judge_evidence(evidence, rules)
     one_b = len(question.names) == 2
     return CampaignResult(
         question=question,
         rules=rules,
         pairs=tuple(_result(*both, rules) for both in zip(paired.pairs, verdicts, strict=True)),
         board=across_the_board(verdicts, family) if one_b else None,
-        mean=campaign_mean(comparisons, rules) if one_b and family > 1 else None,
+        mean=campaign_mean(evidence, rules) if one_b and family > 1 else None,
         family_found=len(paired.pairs),
         source=table.source,
         simulated=paired.simulated,
@@ -123,13 +131,10 @@ def compare(table: AttemptTable, question: Question) -> CampaignResult:
 
 
 def _result(pair: PairedTurns, verdict: PairVerdict, rules: ComparisonRules) -> PairResult:
-    values_a, values_b = (
-        tuple(turn.log_mbps for turn in pair.turns if turn.level == name and turn.log_mbps is not None)
-        for name in pair.names
-    )
-    apparent = exp(fsum(values_b) / len(values_b) - fsum(values_a) / len(values_a)) if values_a and values_b else None
+    logs_a, logs_b = (logs_of(pair.turns, name) for name in pair.names)
+    apparent = exp(total(logs_b) / len(logs_b) - total(logs_a) / len(logs_a)) if logs_a and logs_b else None
     described = verdict.reason is Reason.FEW_TURNS
-    began = [turn.began for turn in pair.turns if turn.began]
+    began, ended = pair.turns.period
     words = {name: pair.key.get(name) or None for name in KEYS}
     return PairResult(
         **words,
@@ -139,13 +144,18 @@ def _result(pair: PairedTurns, verdict: PairVerdict, rules: ComparisonRules) -> 
         interleaved=pair.interleaved,
         order=pair.order,
         seeds=pair.seeds,
-        began=min(began, default=""),
-        ended=max(began, default=""),
-        values_a=tuple(map(exp, values_a)),
-        values_b=tuple(map(exp, values_b)),
+        began=began,
+        ended=ended,
+        values_a=_few(logs_a),
+        values_b=_few(logs_b),
         apparent_ratio=apparent,
         also_differs=pair.also_differs,
         ceiling_mbps=pair.comparison.ceiling_mbps,
-        places=tuple((turn.visit_id, turn.number) for turn in pair.turns),
-        plan=shortest_plan(values_a, values_b, rules) if described else None,
+        turns=pair.turns,
+        plan=shortest_plan(logs_a, logs_b, rules) if described else None,
     )
+
+
+def _few(logs: Sequence[float]) -> tuple[float, ...] | None:
+    """Return Mbit/s, or None for more values than anyone reads."""
+    return tuple(map(exp, logs)) if len(logs) <= MOST_SHOWN else None

@@ -5,16 +5,18 @@
     tab                   read, with a note
 
 Promises: a file that is not usable gives one DataFileError with file, row and column, the row as a spreadsheet counts
-it (1 is the header); nothing is guessed inside a cell. Pandas and pyarrow are imported inside functions only.
+it (1 is the header); nothing is guessed inside a cell. Pandas is imported inside functions only.
 """
 
 import io
 import re
 import warnings
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import AttemptTable, Place, checked
+from sitetest.comparing.parquet_file import PARQUET_MAGIC, read_parquet
 from sitetest.errors import DataFileError
 from sitetest.plan.mistakes import escaped, listed, quoted
 from sitetest.store.tidy import unguarded
@@ -22,23 +24,27 @@ from sitetest.store.tidy import unguarded
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-_PARQUET_MAGIC = b"PAR1"  # Apache Parquet format, first and last four bytes
 _SEPARATOR_NOTES = {";": "semicolons between cells, commas in numbers as decimal", "\t": "tabs between cells"}
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 
-def read_data_file(file: Path) -> AttemptTable:
-    """Return the attempts in ``file``. Raises DataFileError when it cannot be read or has a mistake."""
+def read_data_file(file: Path, columns: Collection[str] = ()) -> AttemptTable:
+    """Return the attempts in ``file``. columns: those that the question needs, besides what every analysis looks at.
+
+    Raises DataFileError when it cannot be read or has a mistake.
+    """
     try:
-        raw = file.read_bytes()
+        with file.open("rb") as opened:
+            if opened.read(len(PARQUET_MAGIC)) == PARQUET_MAGIC:
+                return read_parquet(file, columns)
+            opened.seek(0)
+            raw = opened.read()
     except OSError as problem:
         raise DataFileError(
             f"{escaped(str(file))} cannot be read: {problem.strerror or problem}.", "Name a file with --data."
         ) from problem
     if not raw.strip():
         raise DataFileError(f"{escaped(str(file))} is empty.", "A data file has a header and a row for each attempt.")
-    if raw.startswith(_PARQUET_MAGIC):
-        return _read_parquet(file, raw)
     return _read_csv(file, raw)
 
 
@@ -135,36 +141,3 @@ def _misshapen(file: Path, told: str) -> DataFileError:
             f"{escaped(str(file))}: row {int(opened[1]) + 1}: a double quote is opened and never closed."
         )
     return DataFileError(f"{escaped(str(file))} is not a CSV file that can be read.")
-
-
-def _read_parquet(file: Path, raw: bytes) -> AttemptTable:
-    import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415
-    from pyarrow import parquet  # noqa: PLC0415
-
-    try:
-        frame: DataFrame = parquet.read_table(pa.BufferReader(raw)).to_pandas()
-    except (pa.ArrowException, OSError) as problem:
-        raise DataFileError(
-            f"{escaped(str(file))} is a damaged Parquet file.", "Export it again, or get it anew."
-        ) from problem
-    if frame.empty:
-        raise DataFileError(f"{escaped(str(file))} has no rows.", "Measure first, or name another file.")
-    texts = as_texts(frame.reset_index(drop=True))
-    return checked(texts, Place(file, lambda position: position + 1), (), decimal_comma=False)
-
-
-def as_texts(frame: "DataFrame") -> "DataFrame":
-    """Return typed columns as the text that the CSV of the same table has; columns of numbers stay as they are."""
-    import pandas as pd  # noqa: PLC0415
-
-    texts = {}
-    for name in frame.columns:
-        column = frame[name]
-        if pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.infer_dtype(column, skipna=True) == "boolean":
-            column = column.map({True: "true", False: "false"}).fillna("")
-        elif pd.api.types.is_datetime64_any_dtype(column.dtype):
-            column = column.dt.strftime("%Y-%m-%dT%H:%M:%S.%f+00:00").fillna("")
-        elif not pd.api.types.is_numeric_dtype(column.dtype):
-            column = column.astype("str").where(column.notna(), "")
-        texts[str(name)] = column
-    return pd.DataFrame(texts)

@@ -47,7 +47,7 @@ def comparison_document(result: CampaignResult) -> dict[str, Any]:
 
 def reason_of(pair: PairResult) -> tuple[str, str]:
     """Return the reason as a word and as a sentence: no alternation goes before too few turns, which it explains."""
-    if pair.described_only and pair.interleaved is False and pair.values_a and pair.values_b:
+    if pair.described_only and pair.interleaved is False and pair.verdict.a.valid and pair.verdict.b.valid:
         return NOT_INTERLEAVED, NOT_INTERLEAVED_SENTENCE
     return pair.verdict.reason.value, pair.verdict.sentence
 
@@ -106,14 +106,14 @@ def _pair(pair: PairResult, rules: ComparisonRules) -> dict[str, Any]:
     }
 
 
-def _side(side: SideFacts, pair: PairResult, values: tuple[float, ...]) -> dict[str, Any]:
+def _side(side: SideFacts, pair: PairResult, values: tuple[float, ...] | None) -> dict[str, Any]:
     estimate = side.estimate
     return {
         "estimate_mbps": estimate.value_mbps if estimate is not None else None,
         "low_mbps": estimate.low_mbps if estimate is not None else None,
         "high_mbps": estimate.high_mbps if estimate is not None else None,
         "cv": side.cv,
-        "values_mbps": list(values),
+        "values_mbps": list(values) if values is not None else None,
         "valid_turns": side.valid,
         "turns": side.turns,
         "failed_turns": side.failed,

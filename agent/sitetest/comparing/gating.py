@@ -7,7 +7,8 @@ Baseline and candidate are two values of a column, or two files. May import stat
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from sitetest.comparing.attempt_table import AttemptTable
+from sitetest.comparing.attempt_table import AttemptTable, first_repeated
+from sitetest.comparing.coded import coded
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
 from sitetest.comparing.pooling import cell_of
 from sitetest.errors import UsageError
@@ -103,15 +104,26 @@ def two_builds(old: AttemptTable, new: AttemptTable) -> AttemptTable:
             texts = {value: "" if pd.isna(value) else cell_of(value) for value in both[column].unique()}
             both[column] = both[column].map(texts).astype("str")
     if "test_id" in both.columns:
-        twice = both["test_id"][both["test_id"].duplicated() & (both["test_id"] != "")]
-        if len(twice):
-            raise UsageError(f"The attempt {quoted(twice.iloc[0])} is in both {old.source} and {new.source}.")
+        twice = first_repeated(both["test_id"])
+        if twice is not None:
+            raise UsageError(
+                f"The attempt {quoted(both['test_id'].iloc[twice])} is in both {old.source} and {new.source}."
+            )
     notes = dict.fromkeys((*old.notes, *new.notes))
-    return replace(old, frame=both, source=f"{old.source} and {new.source}", notes=tuple(notes))
+    left_out = tuple(dict.fromkeys((*old.left_out, *new.left_out)))
+    return replace(old, frame=both, source=f"{old.source} and {new.source}", notes=tuple(notes), left_out=left_out)
 
 
 def _marked(table: AttemptTable, build: str) -> "DataFrame":
-    return table.frame.assign(**{BUILD: build})
+    """Return the table with its build in a column, times and categories as texts, so that any two can be joined."""
+    import pandas as pd  # noqa: PLC0415
+
+    frame = table.frame.assign(**{BUILD: build})
+    for column in frame.columns:
+        if not pd.api.types.is_numeric_dtype(frame[column].dtype):
+            cells = coded(frame[column])
+            frame[column] = pd.Series(pd.array(cells.names, dtype="str").take(cells.codes), index=frame.index)
+    return frame
 
 
 def gate_document(report: GateReport) -> dict[str, Any]:

@@ -8,23 +8,28 @@ is assumed is said. May import stats, comparing, errors and plan.mistakes (wordi
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby, product
+from itertools import product
 from math import isnan
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sitetest.comparing.attempt_table import THROUGHPUT, AttemptTable
-from sitetest.comparing.case_turns import key_columns, turns_of
+from sitetest.comparing.case_turns import RanTurns, key_columns, turns_of
+from sitetest.comparing.coded import Coded, coded
 from sitetest.comparing.pooling import mixed_columns, require_alike, require_one_world, told_apart
+from sitetest.comparing.side_by_side import side_by_side
 from sitetest.errors import UsageError
 from sitetest.plan.mistakes import listed, nearest, quoted
 from sitetest.stats.answers import Comparison
 from sitetest.stats.rules import Correction
-from sitetest.stats.sides import Turn, side_by_side
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.tidy import number_text
 
 if TYPE_CHECKING:
+    from numpy import float64
+    from numpy.typing import NDArray
     from pandas import DataFrame, Series
+
+    from sitetest.comparing.case_turns import Integers
 
 ASSUMED = (
     "The file does not say which turn a row belongs to: each row is taken to be one turn of its own, begun by a fresh "
@@ -66,6 +71,11 @@ class Question:
     where: Mapping[str, str] | None = None
     pooled: tuple[str, ...] = ()
 
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns that it names."""
+        return (self.factor, *(self.where or {}), *self.pooled)
+
 
 @dataclass(frozen=True, slots=True)
 class PairedTurns:
@@ -77,7 +87,7 @@ class PairedTurns:
     comparison: Comparison
     interleaved: bool | None
     order: str
-    turns: tuple[Turn, ...]
+    turns: RanTurns
     also_differs: tuple[str, ...]
     seeds: tuple[str, ...]
 
@@ -113,39 +123,47 @@ def pair_up(table: AttemptTable, question: Question) -> PairedTable:
 
 def _selected(table: AttemptTable, question: Question) -> "DataFrame":
     """Return the rows of the names asked for, with the compared column as text."""
+    from numpy import isin  # noqa: PLC0415
+
     frame, factor = table.frame, question.factor
-    tags = [str(name) for name in frame.columns if name not in _NO_FACTORS and name not in _MEASURED]
-    for column in (factor, *(question.where or {}), *question.pooled):
+    tags = [
+        str(name) for name in (*frame.columns, *table.left_out) if name not in _NO_FACTORS and name not in _MEASURED
+    ]
+    for column in question.columns:
         if column not in frame.columns or (column == factor and factor not in tags):
             close = nearest(column, tags)
             hint = f" Did you mean {quoted(close)}?" if close else ""
             raise UsageError(f"{table.source} has no column {quoted(column)} to go by; it has {listed(tags)}.{hint}")
     for column, wanted in (question.where or {}).items():
-        frame = frame[_texts(frame, column) == wanted]
-        if frame.empty:
+        chosen = _texts(frame[column]).rows_with(wanted)
+        if not chosen.any():
             raise UsageError(f"{table.source} has no attempt with {column} {quoted(wanted)}.")
-    levels = _texts(frame, factor)
+        frame = frame[chosen]
+    levels = _texts(frame[factor])
     for name in question.names:
-        if not (levels == name).any():
-            known = sorted(set(levels) - {""})
+        if name not in levels.names:
+            known = [level for level in levels.names if level]
             close = nearest(name, known)
             hint = f" Did you mean {quoted(close)}?" if close else ""
             raise UsageError(
                 f"{table.source} has no attempt with {factor} {quoted(name)}; it has {listed(known)}.{hint}"
             )
-    frame = frame.assign(**{factor: levels})
-    return frame[frame[factor].isin(question.names)]
+    frame = frame.assign(**{factor: levels.as_column(frame.index)})
+    if set(levels.names) == set(question.names):
+        return frame
+    return frame[isin(levels.codes, [levels.names.index(name) for name in question.names])]
 
 
-def _texts(frame: "DataFrame", column: str) -> "Series[str]":
-    from pandas import isna  # noqa: PLC0415
+def _texts(cells: "Series[Any]") -> Coded:
+    """Return a column as people write its values, numbers without needless zeros."""
+    from pandas import factorize  # noqa: PLC0415
     from pandas.api.types import is_numeric_dtype  # noqa: PLC0415
 
-    values = frame[column]
-    if not is_numeric_dtype(values.dtype):
-        return values.str.strip()
-    shown = {value: "" if isna(value) else number_text(float(value)) for value in values.unique()}
-    return values.map(shown).astype("str")
+    if not is_numeric_dtype(cells.dtype):
+        return coded(cells, str.strip)
+    codes, numbers = factorize(cells)
+    texts = Coded(codes, tuple(number_text(float(number)) for number in numbers))
+    return coded(texts.as_column(cells.index))
 
 
 def _pairs(table: AttemptTable, question: Question, *, order_known: bool) -> list[PairedTurns]:
@@ -153,27 +171,28 @@ def _pairs(table: AttemptTable, question: Question, *, order_known: bool) -> lis
     columns = key_columns(frame, question.factor)
     mixed = mixed_columns(frame, question.factor, question.pooled)
     reference, *others = question.names
-    by_key: dict[tuple[str, ...], list[Turn]] = turns_of(table, question.factor)
+    ceilings = _wire_ceilings(frame)
     pairs = []
-    for (values, turns), other in product(sorted(by_key.items()), others):
+    for (values, turns), other in product(turns_of(table, question.factor).items(), others):
         key = dict(zip(columns, values, strict=True))
         names = (reference, other)
         label = " ".join(value for value in values if value)
-        rows = _rows(frame, key)
-        differs = _conditions(rows, question.factor, names, mixed, label) if mixed else ()
-        ceiling = _ceiling(rows)
-        both = [turn for turn in turns if turn.level in names]
+        differs = _conditions(frame.iloc[turns.rows], question.factor, names, mixed, label) if mixed else ()
+        both = turns.of(*names)
         sides = side_by_side(both, names, order_known=order_known)
-        comparison = Comparison(f"{label} {other}", sides.a, sides.b, ceiling)
-        order = _order_text(both, names) if order_known else ""
-        pairs.append(PairedTurns(key, names, comparison, sides.interleaved, order, tuple(both), differs, _seeds(rows)))
+        pairs.append(
+            PairedTurns(
+                key=key,
+                names=names,
+                comparison=Comparison(f"{label} {other}", sides.a, sides.b, _largest(ceilings[turns.rows])),
+                interleaved=sides.interleaved,
+                order=_order_text(both, reference) if order_known else "",
+                turns=both,
+                also_differs=differs,
+                seeds=_seeds(frame, turns.rows),
+            )
+        )
     return pairs
-
-
-def _rows(frame: "DataFrame", key: Mapping[str, str]) -> "DataFrame":
-    for column, value in key.items():
-        frame = frame[frame[column] == value]
-    return frame
 
 
 def _conditions(
@@ -181,32 +200,50 @@ def _conditions(
 ) -> tuple[str, ...]:
     rows = rows[rows[THROUGHPUT] > 0]
     if "counted" in rows.columns:
-        rows = rows[rows["counted"] != "false"]
-    a, b = (rows[rows[factor] == name] for name in names)
+        rows = rows[~coded(rows["counted"]).rows_with("false")]
+    levels = coded(rows[factor])
+    a, b = (rows[levels.rows_with(name)] for name in names)
     require_alike(a, mixed, names[0], label)
     require_alike(b, mixed, names[1], label)
     return told_apart(a, b, mixed)
 
 
-def _ceiling(rows: "DataFrame") -> float | None:
-    """Return the largest ceiling of the wire stated for a case: the least that a value must come close to.
+def _wire_ceilings(frame: "DataFrame") -> "NDArray[float64]":
+    """Return the ceiling of the wire stated in each row, NaN where none is.
 
     Ceilings that another part of the path set do not count; where the file does not say what set them, all do.
     """
-    if "ceiling_mbps" not in rows.columns:
-        return None
-    if "ceiling_by" in rows.columns:
-        rows = rows[rows["ceiling_by"].isin(["", "wire"])]
-    largest = float(rows["ceiling_mbps"].max())
-    return None if isnan(largest) else largest
+    from numpy import full, nan, where  # noqa: PLC0415
+
+    if "ceiling_mbps" not in frame.columns:
+        return full(len(frame), nan)
+    ceilings: NDArray[float64] = frame["ceiling_mbps"].to_numpy()
+    if "ceiling_by" not in frame.columns:
+        return ceilings
+    by = coded(frame["ceiling_by"])
+    return where(by.rows_with("") | by.rows_with("wire"), ceilings, nan)
 
 
-def _order_text(turns: Sequence[Turn], names: tuple[str, str]) -> str:
-    quads = groupby(turns, key=lambda turn: (turn.visit_id, turn.quad))
-    return " ".join("".join("A" if turn.level == names[0] else "B" for turn in quad) for _, quad in quads)
+def _largest(numbers: "NDArray[float64]") -> float | None:
+    """Return the largest number: of ceilings, the least that a value must come close to. None where all are NaN."""
+    from numpy import isnan  # noqa: PLC0415
+
+    stated = numbers[~isnan(numbers)]
+    return float(stated.max()) if len(stated) else None
 
 
-def _seeds(rows: "DataFrame") -> tuple[str, ...]:
-    if "seed" not in rows.columns:
+def _seeds(frame: "DataFrame", rows: "Integers") -> tuple[str, ...]:
+    if "seed" not in frame.columns:
         return ()
-    return tuple(number_text(float(seed)) for seed in sorted(rows["seed"].dropna().unique()))
+    seeds = set(frame["seed"].to_numpy()[rows].tolist())
+    return tuple(number_text(seed) for seed in sorted(seed for seed in seeds if not isnan(seed)))
+
+
+def _order_text(turns: RanTurns, reference: str) -> str:
+    """Return the turns as letters, with a space between quads and between visits."""
+    from numpy import frombuffer, insert, uint8  # noqa: PLC0415
+
+    letters = frombuffer(turns.letters(reference).encode(), dtype=uint8)
+    quad, visit = turns.quad, turns.visit
+    new = (visit[1:] != visit[:-1]) | (quad[1:] != quad[:-1])
+    return insert(letters, new.nonzero()[0] + 1, ord(" ")).tobytes().decode()

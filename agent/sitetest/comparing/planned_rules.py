@@ -29,7 +29,7 @@ def plan_of(table: AttemptTable, question: Question, pairs: Sequence[PairedTurns
     """
     if question.factor != PLANNED_FACTOR:
         return None
-    visits = dict.fromkeys(turn.visit_id for pair in pairs for turn in pair.turns)
+    visits = dict.fromkeys(visit_id for pair in pairs for visit_id in pair.turns.visits)
     known = {visit_id: table.plans.get(visit_id) for visit_id in visits}
     planned = {
         visit_id: plan

@@ -5,11 +5,12 @@ May import stats only.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import expm1, fsum
+from math import expm1
 
 from sitetest.stats.case_estimate import pooled_cv
 from sitetest.stats.power import MOST_PLANNED_TURNS, turns_for
 from sitetest.stats.rules import DEFAULT_LOOKS, ComparisonRules
+from sitetest.stats.sequences import total
 
 ASSUMED_CV = 0.05
 """Spread between turns where none could be seen; a steady radio link in a quiet building."""
@@ -38,7 +39,7 @@ def shortest_plan(logs_a: Sequence[float], logs_b: Sequence[float], rules: Compa
     cv = ASSUMED_CV if seen is None else seen
     difference = None
     if logs_a and logs_b:
-        difference = expm1(fsum(logs_b) / len(logs_b) - fsum(logs_a) / len(logs_a))
+        difference = expm1(total(logs_b) / len(logs_b) - total(logs_a) / len(logs_a))
     turns = turns_for(difference or 0.0, cv, rules)
     if turns is not None:
         turns = max(turns + turns % 2, DEFAULT_LOOKS[0])

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import NUMBERS, AttemptTable
-from sitetest.comparing.data_file import as_texts
 from sitetest.errors import UsageError
 from sitetest.plan.plan_json import plan_from_json
 from sitetest.store.fields import ATTEMPT_FIELDS
@@ -46,3 +45,20 @@ def _frame(facts: "Sequence[Facts]") -> "DataFrame":
     for column in NUMBERS:
         frame[column] = pd.to_numeric(frame[column]).astype("float64")
     return as_texts(frame)
+
+
+def as_texts(frame: "DataFrame") -> "DataFrame":
+    """Return typed columns as the text that the CSV of the same table has; columns of numbers stay as they are."""
+    import pandas as pd  # noqa: PLC0415
+
+    texts = {}
+    for name in frame.columns:
+        column = frame[name]
+        if pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.infer_dtype(column, skipna=True) == "boolean":
+            column = column.map({True: "true", False: "false"}).fillna("")
+        elif pd.api.types.is_datetime64_any_dtype(column.dtype):
+            column = column.dt.strftime("%Y-%m-%dT%H:%M:%S.%f+00:00").fillna("")
+        elif not pd.api.types.is_numeric_dtype(column.dtype):
+            column = column.astype("str").where(column.notna(), "")
+        texts[str(name)] = column
+    return pd.DataFrame(texts)

@@ -10,7 +10,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from sitetest.comparing.campaign import CampaignResult, PairResult
+from sitetest.comparing.campaign import MOST_SHOWN, CampaignResult, PairResult
 from sitetest.comparing.document import reason_of
 from sitetest.comparing.shortest_plan import ShortestPlan
 from sitetest.report.printable import printable
@@ -21,6 +21,8 @@ from sitetest.stats.rules import ComparisonRules
 from sitetest.stats.student_t import RatioInterval
 
 DECIDES_NOTHING = "This decides nothing"
+LONGEST_ORDER = 200
+"""Letters of an order of turns that are shown."""
 
 
 def comparison_screen(result: CampaignResult) -> RenderableType:
@@ -196,7 +198,7 @@ def _circumstances(pair: PairResult) -> Iterator[str]:
     interleaved = {True: "yes", False: "no, each stretch counts as one turn", None: "assumed"}[pair.interleaved]
     line = f"interleaved: {interleaved}"
     if pair.order:
-        line += f" ({pair.order})"
+        line += f" ({shortened(pair.order)})"
     if pair.seeds:
         line += f"; seed {', '.join(pair.seeds)}"
     if pair.began:
@@ -212,7 +214,7 @@ def _description(pair: PairResult) -> Iterator[str]:
     _, explanation = reason_of(pair)
     yield f"Why: {explanation}."
     for name, values, side in ((pair.a, pair.values_a, pair.verdict.a), (pair.b, pair.values_b, pair.verdict.b)):
-        shown = " ".join(rate_text(value) for value in values) or "no value"
+        shown = _listed(values)
         counts = f"{count_text(side.valid, 'independent turn')}, {side.failed} failed, {side.invalid} invalid"
         yield f"{name}: {shown} (Mbit/s; {counts})"
     if pair.apparent_ratio is not None:
@@ -222,6 +224,20 @@ def _description(pair: PairResult) -> Iterator[str]:
     yield from _circumstances(pair)
     if pair.plan is not None:
         yield _plan_text(pair.plan)
+
+
+def _listed(values: tuple[float, ...] | None) -> str:
+    if values is None:
+        return f"more than {MOST_SHOWN} values"
+    return " ".join(rate_text(value) for value in values) or "no value"
+
+
+def shortened(order: str) -> str:
+    """Return an order of turns that is too long to read by its beginning and its length."""
+    if len(order) <= LONGEST_ORDER:
+        return order
+    turns = len(order) - order.count(" ")
+    return f"{order[:LONGEST_ORDER].rpartition(' ')[0] or order[:LONGEST_ORDER]} and so on, {turns} turns"
 
 
 def _plan_text(plan: ShortestPlan) -> str:

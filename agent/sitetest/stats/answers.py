@@ -76,12 +76,11 @@ class FlaggedTurn:
 class SideFacts:
     """What stands next to a verdict for one configuration.
 
-    estimate: after clipping, None below 3 valid turns. values_mbps: the valid turns as measured. cv: of those as
-    measured, a share, None below 2. valid, turns, failed: turns that entered; attempts, invalid: over everything.
+    estimate: after clipping, None below 3 valid turns. cv: of the valid turns as measured, a share,
+    None below 2. valid, turns, failed: turns that entered; attempts, invalid: over everything.
     """
 
     estimate: CaseEstimate | None
-    values_mbps: tuple[float, ...]
     cv: float | None
     valid: int
     turns: int

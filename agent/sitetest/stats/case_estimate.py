@@ -1,7 +1,6 @@
 """What one case delivers: geometric mean over its turns with a t interval, and when it is known well enough.
 
-Promises: nothing is estimated from fewer than 3 turns. May import
-sitetest.stats.
+Promises: nothing is estimated from fewer than 3 turns. May import sitetest.stats.
 """
 
 from collections.abc import Iterable, Sequence
@@ -9,6 +8,7 @@ from dataclasses import dataclass
 from math import exp, expm1, fsum, log1p, sqrt
 
 from sitetest.stats.rules import MIN_TURNS
+from sitetest.stats.sequences import squares_about, total
 from sitetest.stats.student_t import quantile
 
 SD_FLOOR = 0.01  # log units: measurement resolution; makes ties and zero variance harmless
@@ -33,8 +33,8 @@ class CaseEstimate:
 def mean_and_variance(values: Sequence[float]) -> tuple[float, float]:
     """Return the mean and the sample variance (ddof 1) of at least 2 values, independent of their order."""
     n = len(values)
-    mean = fsum(values) / n
-    return mean, fsum((value - mean) ** 2 for value in values) / (n - 1)
+    mean = total(values) / n
+    return mean, squares_about(values, mean) / (n - 1)
 
 
 def floored_error(values: Sequence[float]) -> tuple[float, float]:
@@ -48,14 +48,20 @@ def coefficient_of_variation(logs: Sequence[float]) -> float:
     return sqrt(expm1(mean_and_variance(logs)[1]))
 
 
-def pooled_cv(cases: Iterable[Sequence[float]]) -> float | None:
-    """Return the CV (a share, 0.01 at least) that cases have in common: their variances of ln(Mbit/s) pooled by degrees
-    of freedom. None when no case has 2 values."""
+def pooled_squares(cases: Iterable[Sequence[float]]) -> tuple[float, int] | None:
+    """Return the squares of ln(Mbit/s) about the mean of each case, summed, and their degrees of freedom. None when no
+    case has 2 values."""
     seen = [(len(logs) - 1, mean_and_variance(logs)[1]) for logs in cases if len(logs) > 1]
     if not seen:
         return None
-    freedom = sum(degrees for degrees, _ in seen)
-    return max(sqrt(expm1(fsum(degrees * variance for degrees, variance in seen) / freedom)), SD_FLOOR)
+    return fsum(degrees * variance for degrees, variance in seen), sum(degrees for degrees, _ in seen)
+
+
+def pooled_cv(cases: Iterable[Sequence[float]]) -> float | None:
+    """Return the CV (a share, 0.01 at least) that cases have in common: their variances of ln(Mbit/s) pooled by degrees
+    of freedom. None when no case has 2 values."""
+    pooled = pooled_squares(cases)
+    return None if pooled is None else max(sqrt(expm1(pooled[0] / pooled[1])), SD_FLOOR)
 
 
 def _half_width(logs: Sequence[float], level: float) -> tuple[float, float]:

@@ -10,14 +10,14 @@ what it delivers. The rule is two-sided and cannot know which configuration is w
 Iglewicz and Hoaglin 1993 (NIST e-Handbook 1.3.5.17).
 
 Constants and c_n are those of the rule for one case (`outliers.py`). Promises: a value is never left out and n never
-changes. May import its neighbours and the standard library only.
+changes. May import sitetest.stats.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 
 from sitetest.stats.outliers import FLOOR_LOG, MAD_TO_SD, ROUNDING_LOG, SCALES, absolute_deviations, c_n
+from sitetest.stats.sequences import above, middle, within
 
 # What the scaled median deviation of normal data must be divided by to estimate the SD without bias, from simulation.
 _PAIR_FACTORS = {3: 0.598, 4: 0.726, 5: 0.782, 6: 0.802, 7: 0.851, 8: 0.858, 9: 0.887, 10: 0.891}
@@ -31,7 +31,7 @@ class ClippedCase:
     the flagged ones were moved. limit: largest deviation from the median that is not flagged, in log units.
     """
 
-    logs: tuple[float, ...]
+    logs: Sequence[float]
     flagged: tuple[int, ...]
     clipped: bool
     limit: float
@@ -51,17 +51,16 @@ def clip_pair(a: Sequence[float], b: Sequence[float]) -> tuple[ClippedCase, Clip
     if n < 3:
         raise ValueError(f"the outlier rule needs at least 3 values in each case, not {len(a)} and {len(b)}")
     deviations_a, deviations_b = absolute_deviations(a), absolute_deviations(b)
-    pair = MAD_TO_SD * median(deviations_a + deviations_b) / pair_factor(n)
+    pair = MAD_TO_SD * middle(deviations_a, deviations_b) / pair_factor(n)
     return _clip(a, deviations_a, pair), _clip(b, deviations_b, pair)
 
 
-def _clip(values: Sequence[float], deviations: list[float], pair: float) -> ClippedCase:
+def _clip(values: Sequence[float], deviations: Sequence[float], pair: float) -> ClippedCase:
     n = len(values)
-    own = MAD_TO_SD * median(deviations) / c_n(n)
+    own = MAD_TO_SD * middle(deviations) / c_n(n)
     limit = max(SCALES * max(pair, own), FLOOR_LOG)
-    flagged = tuple(i for i, deviation in enumerate(deviations) if deviation > limit + ROUNDING_LOG)
+    flagged = above(deviations, limit + ROUNDING_LOG)
     if not flagged or len(flagged) > n // 5:
-        return ClippedCase(tuple(values), flagged, False, limit)
-    centre = median(values)
-    logs = tuple(min(max(value, centre - limit), centre + limit) for value in values)
-    return ClippedCase(logs, flagged, True, limit)
+        return ClippedCase(values, flagged, False, limit)
+    centre = middle(values)
+    return ClippedCase(within(values, centre - limit, centre + limit), flagged, True, limit)

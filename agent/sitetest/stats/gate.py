@@ -56,8 +56,8 @@ class _Seen:
     old: CaseTurns
     new: CaseTurns
     ratio: LogRatio | None
-    old_logs: tuple[float, ...]
-    new_logs: tuple[float, ...]
+    old_logs: Sequence[float]
+    new_logs: Sequence[float]
     flagged: int
     guarded: bool
 

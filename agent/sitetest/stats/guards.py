@@ -6,6 +6,7 @@ May import sitetest.stats.
 from math import log
 
 from sitetest.stats.rates import p_counts_differ
+from sitetest.stats.sequences import reaching
 from sitetest.stats.turns import CaseTurns
 
 MAX_INVALID_SHARE = 0.25
@@ -44,4 +45,4 @@ def ceiling_bound(case: CaseTurns, ceiling_mbps: float | None) -> bool:
     if ceiling_mbps is None or not logs:
         return False
     bound = log(CEILING_SHARE * ceiling_mbps) - _ROUNDING
-    return sum(value >= bound for value in logs) >= CEILING_TURNS_SHARE * len(logs)
+    return reaching(logs, bound) >= CEILING_TURNS_SHARE * len(logs)

@@ -16,13 +16,15 @@ fact about one value; an extra repeat stays earned too, because more turns are e
 levels, and because at n = 3 and 4 the guard is always closed (floor(n / 5) = 0) and nothing could ever be earned.
 
 This is the rule for one case on its own scale. The comparison of two cases takes the larger of this scale and the
-pooled one of the pair; it is wider, never narrower. Pure. May import the standard library only.
+pooled one of the pair; it is wider, never narrower. Pure. May import sitetest.stats.sequences.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, isfinite, log
 from statistics import median
+
+from sitetest.stats.sequences import above, distances, middle
 
 SMALLEST_N = 3
 """Below this the rule labels nothing: a median of two lies half-way between them."""
@@ -64,10 +66,9 @@ def c_n(n: int) -> float:
     return _C_N.get(n, 1 - 0.86 / n)
 
 
-def absolute_deviations(values: Sequence[float]) -> list[float]:
+def absolute_deviations(values: Sequence[float]) -> Sequence[float]:
     """Return how far each value lies from their median."""
-    centre = median(values)
-    return [abs(value - centre) for value in values]
+    return distances(values, middle(values))
 
 
 def label_outliers(throughputs_mbps: Sequence[float]) -> Labels:
@@ -83,10 +84,10 @@ def label_outliers(throughputs_mbps: Sequence[float]) -> Labels:
     if n < SMALLEST_N:
         return Labels()
     logs = [log(value) for value in throughputs_mbps]
-    distances = absolute_deviations(logs)
-    own = MAD_TO_SD * median(distances) / c_n(n)
+    deviations = absolute_deviations(logs)
+    own = MAD_TO_SD * median(deviations) / c_n(n)
     limit = max(SCALES * own, FLOOR_LOG)
-    labelled = tuple(index for index, distance in enumerate(distances) if distance > limit + ROUNDING_LOG)
+    labelled = above(deviations, limit + ROUNDING_LOG)
     return Labels(
         labelled=labelled,
         median_mbps=exp(median(logs)),

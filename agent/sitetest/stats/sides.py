@@ -15,8 +15,9 @@ from itertools import groupby
 from math import fsum
 from operator import itemgetter
 
-from sitetest.stats.alternation import alternates
-from sitetest.stats.turns import CaseTurns, TurnValue
+from sitetest.stats.alternation import counted_turns
+from sitetest.stats.turn_value import TurnValue
+from sitetest.stats.turns import CaseTurns
 
 NO_ASSOCIATION = "not_possible"
 """The word of column ``association`` for a turn that no fresh association began."""
@@ -93,17 +94,14 @@ def whole_turns(heads: Iterable[TurnHead]) -> dict[tuple[Hashable, int], int]:
 def side_by_side(turns: Sequence[Turn], names: tuple[str, str], *, order_known: bool = True) -> Sides:
     """Put the turns of two configurations side by side. Where they did not alternate, each stretch is one turn.
 
-    Turns at the end by which one of them outnumbers the other are left out when the two alternate without them: they
-    belong to another comparison of the same visit, that went on.
+    ``comparing/side_by_side.py`` does the same for turns in columns.
     """
-    if not order_known:
-        return Sides(None, *_cases(list(enumerate(turns, start=1)), names))
     numbered = list(enumerate(turns, start=1))
-    if alternates(_letters(turns, names)):
-        return Sides(True, *_cases(numbered, names))
-    matched = _matched(turns, names)
-    if alternates(_letters(matched, names)):
-        return Sides(True, *_cases(numbered[: len(matched)], names))
+    if not order_known:
+        return Sides(None, *_cases(numbered, names))
+    counted = counted_turns(_letters(turns, names))
+    if counted is not None:
+        return Sides(True, *_cases(numbered[:counted], names))
     return Sides(False, *_cases(list(zip(_stretch_numbers(turns), turns, strict=True)), names))
 
 
@@ -137,21 +135,8 @@ def _cases(numbered: Sequence[tuple[int, Turn]], names: tuple[str, str]) -> tupl
 
 
 def _letters(turns: Sequence[Turn], names: tuple[str, str]) -> str:
-    return "".join("A" if turn.level == names[0] else "B" for turn in turns if not turn.lost)
-
-
-def _matched(turns: Sequence[Turn], names: tuple[str, str]) -> Sequence[Turn]:
-    """Return the turns without those at the end by which one side outnumbers the other."""
-    count = Counter(turn.level for turn in turns if not turn.lost)
-    end = len(turns)
-    while end:
-        last = turns[end - 1]
-        other = names[1] if last.level == names[0] else names[0]
-        if not last.lost and count[last.level] <= count[other]:
-            break
-        count[last.level] -= not last.lost
-        end -= 1
-    return turns[:end]
+    letters = ["a" if turn.level == names[0] else "b" for turn in turns]
+    return "".join(letter if turn.lost else letter.upper() for letter, turn in zip(letters, turns, strict=True))
 
 
 def _stretch_numbers(turns: Sequence[Turn]) -> list[int]:

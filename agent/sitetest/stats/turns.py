@@ -6,14 +6,17 @@
 
 Promises: seconds, streams and attempts never raise n. An invalid attempt enters no value and is counted; a failed one
 is a result, is counted and is never retried away: a turn in which any attempt failed is a failed turn, and if it also
-has valid ones it keeps its value. May import the standard library only.
+has valid ones it keeps its value. May import sitetest.stats.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from math import fsum, isfinite, log
+
+from sitetest.stats.turn_columns import TurnColumns
+from sitetest.stats.turn_value import TurnValue
 
 
 class Outcome(StrEnum):
@@ -39,16 +42,6 @@ class TurnAttempt:
 
 
 @dataclass(frozen=True, slots=True)
-class TurnValue:
-    """One turn. log_mbps: mean of ln(Mbit/s) over its valid attempts, None when there is none. failed: an attempt in it
-    failed."""
-
-    turn: int
-    log_mbps: float | None
-    failed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class CaseTurns:
     """All that the statistics know of one case.
 
@@ -56,24 +49,30 @@ class CaseTurns:
     attempts: all of them; invalid: how many were invalid, invalid_reasons: by reason, most frequent first.
     """
 
-    turns: tuple[TurnValue, ...]
+    turns: Sequence[TurnValue]
     attempts: int
     invalid: int = 0
     invalid_reasons: tuple[tuple[str, int], ...] = ()
 
     @property
-    def logs(self) -> tuple[float, ...]:
+    def logs(self) -> Sequence[float]:
         """ln(Mbit/s) of the valid turns in order."""
+        if isinstance(self.turns, TurnColumns):
+            return self.turns.valid_logs()
         return tuple(turn.log_mbps for turn in self.turns if turn.log_mbps is not None)
 
     @property
-    def valid_turns(self) -> tuple[TurnValue, ...]:
+    def valid_turns(self) -> Sequence[TurnValue]:
         """The turns that have a value, in order."""
+        if isinstance(self.turns, TurnColumns):
+            return self.turns.valid()
         return tuple(turn for turn in self.turns if turn.log_mbps is not None)
 
     @property
     def failed(self) -> int:
         """Failed turns."""
+        if isinstance(self.turns, TurnColumns):
+            return self.turns.count_failed()
         return sum(turn.failed for turn in self.turns)
 
     def first(self, count: int) -> "CaseTurns":

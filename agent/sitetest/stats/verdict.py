@@ -38,6 +38,7 @@ from sitetest.stats.more_turns import MoreTurns, more_turns
 from sitetest.stats.pair import margin_log
 from sitetest.stats.rates import p_counts_differ
 from sitetest.stats.rules import ComparisonRules
+from sitetest.stats.sequences import upper_middle
 from sitetest.stats.student_t import LogRatio, RatioInterval
 from sitetest.stats.turns import CaseTurns
 
@@ -81,7 +82,9 @@ def _why(verdict: Verdict, one: Evidence) -> Reason:
 
 def _flagged(case: CaseTurns, clipped: ClippedCase) -> tuple[FlaggedTurn, ...]:
     turns, logs = case.valid_turns, case.logs
-    centre = sorted(logs)[len(logs) // 2]
+    if not clipped.flagged:
+        return ()
+    centre = upper_middle(logs)
     return tuple(FlaggedTurn(turns[i].turn, exp(logs[i]), logs[i] < centre, clipped.clipped) for i in clipped.flagged)
 
 
@@ -89,7 +92,6 @@ def _side(case: CaseTurns, clipped: ClippedCase | None, at_ceiling: bool) -> Sid
     logs = case.logs
     return SideFacts(
         estimate=estimate_case(clipped.logs if clipped is not None else logs),
-        values_mbps=tuple(exp(value) for value in logs),
         cv=coefficient_of_variation(logs) if len(logs) > 1 else None,
         valid=len(logs),
         turns=len(case.turns),
@@ -120,7 +122,11 @@ def judge(comparisons: Sequence[Comparison], rules: ComparisonRules) -> tuple[Pa
 
     Raises ValueError when there are more comparisons than the rules have planned.
     """
-    evidence = [gather(comparison, rules) for comparison in comparisons]
+    return judge_evidence([gather(comparison, rules) for comparison in comparisons], rules)
+
+
+def judge_evidence(evidence: Sequence[Evidence], rules: ComparisonRules) -> tuple[PairVerdict, ...]:
+    """Return what :func:`judge` does, from what was gathered of each comparison."""
     held = _hold(evidence, rules)
     moved = any(one.test is not None and one.test.clipped for one in evidence)
     held_raw = _hold(evidence, rules, clipped=False) if moved else held
@@ -196,12 +202,12 @@ def across_the_board(verdicts: Sequence[PairVerdict], family_size: int) -> Verdi
     return only if only in (Verdict.A_FASTER, Verdict.B_FASTER) else None
 
 
-def campaign_mean(comparisons: Sequence[Comparison], rules: ComparisonRules) -> RatioInterval | None:
+def campaign_mean(evidence: Sequence[Evidence], rules: ComparisonRules) -> RatioInterval | None:
     """Return the mean ratio over all planned comparisons with its 95 % interval, None unless each of them has one.
 
     To be labelled as a mean: it says nothing about one place.
     """
-    ratios = [gather(comparison, rules).ratio() for comparison in comparisons]
+    ratios = [one.ratio() for one in evidence]
     known = [ratio for ratio in ratios if ratio is not None]
     if len(known) != rules.family_size:
         return None

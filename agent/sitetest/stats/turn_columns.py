@@ -1,0 +1,51 @@
+"""Turns kept as columns: what a table with very many of them needs, where a record each would take too long.
+
+May import numpy and sitetest.stats.
+"""
+
+from collections.abc import Sequence
+from typing import Any, overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sitetest.stats.sequences import compact
+from sitetest.stats.turn_value import TurnValue
+
+
+class TurnColumns(Sequence[TurnValue]):
+    """A sequence of turns, valid or failed. numbers: of each turn; logs: mean ln(Mbit/s), NaN without a valid attempt;
+    failed: whether an attempt in it failed. All of one length; not copied."""
+
+    __slots__ = ("_failed", "_logs", "_numbers")
+
+    def __init__(self, numbers: NDArray[np.integer[Any]], logs: NDArray[np.float64], failed: NDArray[np.bool_]) -> None:
+        self._numbers, self._logs, self._failed = numbers, logs, failed
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    @overload
+    def __getitem__(self, index: int) -> TurnValue: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> "TurnColumns": ...
+
+    def __getitem__(self, index: int | slice) -> "TurnValue | TurnColumns":
+        if isinstance(index, slice):
+            return TurnColumns(self._numbers[index], self._logs[index], self._failed[index])
+        log = float(self._logs[index])
+        return TurnValue(int(self._numbers[index]), None if np.isnan(log) else log, bool(self._failed[index]))
+
+    def valid_logs(self) -> Sequence[float]:
+        """Return ln(Mbit/s) of the valid turns in order."""
+        return compact(self._logs[~np.isnan(self._logs)])
+
+    def valid(self) -> "TurnColumns":
+        """Return the turns that have a value, in order."""
+        has = ~np.isnan(self._logs)
+        return TurnColumns(self._numbers[has], self._logs[has], self._failed[has])
+
+    def count_failed(self) -> int:
+        """Return how many failed."""
+        return int(self._failed.sum())
