@@ -47,7 +47,7 @@ def test_the_rule_is_what_it_says(sequence: str) -> None:
     [
         ("ABBA", 4), ("ABBAABBA", 8), ("AbBbAABBA", 9), ("ABBAaABBA", 9),
         ("ABBAABBAAAA", 8),  # B was decided against another one, and A went on with a third
-        ("ABBAABBAaAA", 8), ("ABBABBBB", 4), ("AABB", None), ("AAAABBBB", None), ("", None), ("A", None), ("ab", None),
+        ("ABBAABBAaAAA", 8), ("ABBABBBB", 4), ("AABB", None), ("AAAABBBB", None), ("", None), ("A", None), ("ab", None),
     ],
 )  # fmt: skip
 def test_turns_at_the_end_that_belong_to_another_comparison_are_left_out(sequence: str, counted: int | None) -> None:

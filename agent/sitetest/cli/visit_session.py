@@ -51,7 +51,8 @@ NextLine = Callable[[], Awaitable[str | None]]
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """What the command line says. server, token, internet_token, ap_configs, engine, seed: None when left out. yes: ask
-    nothing. give_up_early: whatever the profile says. remember: keep the server's token for the next time."""
+    nothing. give_up_early: whatever the profile says. remember: keep the server's token for the next time. prepared: a
+    plan from elsewhere than the profile."""
 
     site_dir: Path
     profile: str
@@ -65,6 +66,7 @@ class Wishes:
     yes: bool = False
     resume: bool = False
     remember: bool = True
+    prepared: PlannedVisit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +239,8 @@ def _begun_visit(wishes: Wishes) -> Session:
 
 
 async def _plan(wishes: Wishes, begun: Session | None, screen: Screen, next_line: NextLine) -> PlannedVisit:
+    if wishes.prepared is not None:
+        return wishes.prepared
     if begun is not None:
         _refuse_other_plan(wishes)
         site = load_site(wishes.site_dir)

@@ -34,7 +34,7 @@ MUST_MATCH = (*(field.name for field in ATTEMPT_FIELDS if field.must_match), "ac
 ANALYSED = frozenset(
     {
         *REQUIRED, *NUMBERS, *MUST_MATCH, "test_id", "visit_id", "started_at", "status", "counted", "reason", "flags",
-        "association", "link_source", "ceiling_by",
+        "association", "link_source", "ceiling_by", "profile",
     }
 )  # fmt: skip
 """Columns that any analysis may look at, whatever is asked; of a wide table nothing else is read."""

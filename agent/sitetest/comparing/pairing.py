@@ -19,6 +19,7 @@ from sitetest.comparing.pooling import mixed_columns, require_alike, require_one
 from sitetest.comparing.side_by_side import side_by_side
 from sitetest.errors import UsageError
 from sitetest.plan.mistakes import listed, nearest, quoted
+from sitetest.plan.self_test import is_self_test
 from sitetest.stats.answers import Comparison
 from sitetest.stats.rules import Correction
 from sitetest.store.fields import ATTEMPT_FIELDS
@@ -113,12 +114,30 @@ class PairedTable:
 
 def pair_up(table: AttemptTable, question: Question) -> PairedTable:
     """Put the two sides of every comparison together. Raises UsageError when the question does not fit the data."""
+    table = _without_self_tests(table)
     frame = _selected(table, question)
     simulated = require_one_world(frame, table.source)
     chosen = replace(table, frame=frame)
     order_known = not table.typed or ("started_at" in frame.columns and bool((frame["started_at"] != "").all()))
     assumed = () if not table.typed else (ASSUMED_IN_TIME,) if order_known else (ASSUMED,)
     return PairedTable(tuple(_pairs(chosen, question, order_known=order_known)), simulated, (*table.notes, *assumed))
+
+
+def _without_self_tests(table: AttemptTable) -> AttemptTable:
+    """Leave out what was measured of an AP config against itself. Raises UsageError when nothing is left."""
+    if "profile" not in table.frame.columns:
+        return table
+    profiles = coded(table.frame["profile"])
+    own = [number for number, name in enumerate(profiles.names) if is_self_test(name)]
+    if not own:
+        return table
+    if len(own) == len(profiles.names):
+        raise UsageError(f"{table.source} holds self-tests only, and they are no part of any comparison.")
+    from numpy import isin  # noqa: PLC0415
+
+    rows = isin(profiles.codes, own)
+    note = f"Left out: {int(rows.sum())} attempts of self-tests."
+    return replace(table, frame=table.frame[~rows], notes=(*table.notes, note))
 
 
 def _selected(table: AttemptTable, question: Question) -> "DataFrame":

@@ -8,7 +8,7 @@ May import numpy, scipy.special and sitetest.stats.
 """
 
 from dataclasses import dataclass
-from math import log1p, sqrt
+from math import expm1, log1p, sqrt
 
 import numpy as np
 from scipy.special import chdtri, ndtr, stdtrit
@@ -20,6 +20,8 @@ from sitetest.stats.rules import ComparisonRules
 
 _QUANTILES = (np.arange(60) + 0.5) / 60
 MOST_PLANNED_TURNS = 80
+_LARGEST_SOUGHT = 2.0
+_FINENESS = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,3 +70,18 @@ def turns_for(difference: float, cv: float, rules: ComparisonRules) -> int | Non
         level_equivalence=level,
         most=MOST_PLANNED_TURNS,
     )
+
+
+def smallest_found(turns: int, cv: float, rules: ComparisonRules, wanted: float = 0.8) -> float | None:
+    """Return the smallest true difference (a share above 0) that ``turns`` per configuration find with the chance
+    ``wanted``, to a thousandth; None for more than threefold. Raises ValueError as :func:`chance` does."""
+    low, high = 0.0, log1p(_LARGEST_SOUGHT)
+    if chance(_LARGEST_SOUGHT, turns, cv, rules).faster < wanted:
+        return None
+    while high - low > _FINENESS:
+        between = (low + high) / 2
+        if chance(expm1(between), turns, cv, rules).faster < wanted:
+            low = between
+        else:
+            high = between
+    return expm1(high)
