@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 from xml.etree import ElementTree
 
+import junitparser
 import pytest
 
 from sitetest.cli.main import main
@@ -83,6 +84,52 @@ def test_the_junit_file_says_what_the_exit_code_says(
     assert len(list(root.iter("error"))) == errors
     assert all(test.findtext("system-out") for test in tests)
     assert capsys.readouterr().out.count("\n") == 1
+
+
+JUNIT_FORM: dict[str, tuple[set[str], set[str]]] = {
+    "testsuites": ({"testsuite"}, {"name", "tests", "failures", "errors", "skipped", "time"}),
+    "testsuite": ({"testcase"}, {"name", "tests", "failures", "errors", "skipped", "time"}),
+    "testcase": ({"failure", "error", "skipped", "system-out"}, {"name", "classname", "time"}),
+    "failure": (set(), {"message", "type"}),
+    "error": (set(), {"message", "type"}),
+    "skipped": (set(), {"message", "type"}),
+    "system-out": (set(), set()),
+}
+"""Elements and attributes that the readers of build machines have in common: those of Ant's JUnitReport, which others
+follow (from memory). A test case has its name, its class and its time there."""
+
+
+@pytest.mark.parametrize(
+    ("cases", "results"),
+    [
+        ([NEAR, FAR_SAME], [None, None, None]),
+        (UNSTEADY, ["error", None, None]),
+        ([NEAR, FAR_WORSE], ["failure", "failure", None]),
+        ([NEAR, ("300 309", "226 233")], ["error", "skipped", None]),
+    ],
+    ids=["pass", "inconclusive", "fail", "too-few"],
+)
+def test_the_junit_file_is_what_a_build_machine_reads(
+    tmp_path: Path, cases: list[tuple[str, str]], results: list[str | None]
+) -> None:
+    """Against the form above, and read by junitparser into tests with results, counts and texts."""
+    junit = tmp_path / "gate.xml"
+    main(["gate", "7.0", "7.1", "--data", str(typed(tmp_path, cases)), "--junit", str(junit)])
+    for element in ElementTree.fromstring(junit.read_bytes()).iter():
+        children, attributes = JUNIT_FORM[element.tag]
+        assert {child.tag for child in element} <= children
+        assert set(element.attrib) <= attributes
+        if element.tag == "testcase":
+            assert set(element.attrib) == attributes
+            assert float(element.attrib["time"]) == 0
+    suites = junitparser.JUnitXml.fromfile(str(junit))
+    (suite,) = suites
+    tests = list(suite)
+    assert [test.result[0]._tag if test.result else None for test in tests] == results
+    for read in (suites, suite):
+        counted = (read.tests, read.failures, read.errors, read.skipped)
+        assert counted == (3, *(results.count(word) for word in ("failure", "error", "skipped")))
+    assert all(result.message and result.type for test in tests for result in test.result)
 
 
 def test_a_name_that_no_xml_may_hold_does_not_spoil_the_file(tmp_path: Path) -> None:
