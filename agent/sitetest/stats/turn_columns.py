@@ -1,16 +1,18 @@
 """Turns kept as columns: what a table with very many of them needs, where a record each would take too long.
 
-May import numpy and sitetest.stats.
+Imports nothing of numpy: the arrays come with it. May import sitetest.stats.
 """
 
 from collections.abc import Sequence
-from typing import Any, overload
-
-import numpy as np
-from numpy.typing import NDArray
+from math import isnan
+from typing import TYPE_CHECKING, Any, overload
 
 from sitetest.stats.sequences import compact
 from sitetest.stats.turn_value import TurnValue
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 class TurnColumns(Sequence[TurnValue]):
@@ -19,7 +21,9 @@ class TurnColumns(Sequence[TurnValue]):
 
     __slots__ = ("_failed", "_logs", "_numbers")
 
-    def __init__(self, numbers: NDArray[np.integer[Any]], logs: NDArray[np.float64], failed: NDArray[np.bool_]) -> None:
+    def __init__(
+        self, numbers: "NDArray[np.integer[Any]]", logs: "NDArray[np.float64]", failed: "NDArray[np.bool_]"
+    ) -> None:
         self._numbers, self._logs, self._failed = numbers, logs, failed
 
     def __len__(self) -> int:
@@ -35,16 +39,21 @@ class TurnColumns(Sequence[TurnValue]):
         if isinstance(index, slice):
             return TurnColumns(self._numbers[index], self._logs[index], self._failed[index])
         log = float(self._logs[index])
-        return TurnValue(int(self._numbers[index]), None if np.isnan(log) else log, bool(self._failed[index]))
+        return TurnValue(int(self._numbers[index]), None if isnan(log) else log, bool(self._failed[index]))
 
     def valid_logs(self) -> Sequence[float]:
         """Return ln(Mbit/s) of the valid turns in order."""
-        return compact(self._logs[~np.isnan(self._logs)])
+        return compact(self._logs[self._valid])
 
     def valid(self) -> "TurnColumns":
         """Return the turns that have a value, in order."""
-        has = ~np.isnan(self._logs)
+        has = self._valid
         return TurnColumns(self._numbers[has], self._logs[has], self._failed[has])
+
+    @property
+    def _valid(self) -> "NDArray[np.bool_]":
+        valid: NDArray[np.bool_] = self._logs == self._logs  # NaN is no number's equal, not even its own
+        return valid
 
     def count_failed(self) -> int:
         """Return how many failed."""
