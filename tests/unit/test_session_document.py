@@ -6,7 +6,7 @@ from pathlib import Path
 from store_records import a_visit, an_attempt, an_observed_attempt
 from visit_fakes import basement_plan
 
-from sitetest.cli.session_results import session_document
+from sitetest.cli.session_results import next_lines, session_document
 from sitetest.cli.visit_session import Session
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.records import AttemptRecord
@@ -40,3 +40,15 @@ def test_where_nobody_looked_everything_is_there_as_null() -> None:
     assert {attempt[name] for name in SEEN} == {None}
     assert attempt["unknown"] == []
     assert attempt["link_source"] == "simulated"
+
+
+def ended(ap_configs: tuple[str, ...], site_dir: Path) -> str:
+    plan = basement_plan(ap_configs)
+    records = tuple(an_attempt(number, ap_config=name) for number, name in enumerate(ap_configs, start=1))
+    return "\n".join(next_lines(Session(a_visit(), plan, COMPLETE, 0, 0, records), site_dir, "run"))
+
+
+def test_a_run_of_several_ap_configs_ends_with_the_command_that_compares_them() -> None:
+    assert "  sitetest compare --factor ap_config auto 'wide 80'" in ended(("auto", "wide 80"), Path())
+    assert ended(("auto", "wide80"), Path("shop")).count("auto wide80 --site shop") == 1
+    assert "compare" not in ended(("auto",), Path())

@@ -1,6 +1,7 @@
 """Verdicts: what stands in the way of one, and in which order."""
 
 import pytest
+from scipy.stats import boschloo_exact, fisher_exact
 
 from sitetest.stats.answers import Comparison, PairVerdict, Reason, Verdict
 from sitetest.stats.guards import ceiling_bound, failing, invalid_guard
@@ -156,6 +157,16 @@ def test_rate_refuses_impossible_counts(count: int, n: int) -> None:
 def test_counts_that_say_nothing_do_not_differ() -> None:
     """Nothing or everything counted on both sides, or no trials at all."""
     assert p_counts_differ(0, 8, 0, 3) == p_counts_differ(8, 8, 3, 3) == p_counts_differ(0, 0, 3, 3) == 1.0
+
+
+def test_many_trials_are_compared_by_a_test_that_comes_to_an_end() -> None:
+    """Boschloo's test is that of scipy up to 400 trials; above, Fisher's, which is never below it (Boschloo 1970)."""
+    few, many = [[3, 9], [197, 191]], [[3, 9], [198, 191]]
+    assert p_counts_differ(3, 200, 9, 200) == pytest.approx(boschloo_exact(few).pvalue)
+    assert p_counts_differ(3, 201, 9, 200) == pytest.approx(fisher_exact(many).pvalue)
+    assert fisher_exact(few).pvalue >= boschloo_exact(few).pvalue
+    assert 0 < p_counts_differ(3000, 500_000, 3200, 500_000) < 0.05
+    assert p_counts_differ(9, 400, 3, 400, "less") > 0.9 > p_counts_differ(3, 400, 9, 400, "less")
 
 
 def test_early_look_pays_with_its_weight() -> None:

@@ -1,5 +1,6 @@
 """What a person, or a script, is told at the end of a visit, and the exit code that goes with it."""
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -112,8 +113,21 @@ def next_lines(session: Session, site_dir: Path, command: str) -> list[str]:
         lines.append("Finished, but some cases have no valid result: see the attempts listed above.")
     if session.saved:
         lines.append(f"Decided early: {count_text(session.saved, 'measurement')} fewer than the plan's maximum.")
+    lines += _compare_lines(session, site_dir)
     store = store_path(site_dir)
     return [*lines, "Every attempt is kept, also as a table:", f"  {store}", f"  {store.with_name(TABLE_NAME)}"]
+
+
+def _compare_lines(session: Session, site_dir: Path) -> list[str]:
+    """Name the command that compares what was measured, over all visits; nothing for a single AP config."""
+    tried = {record.ap_config for record in session.attempts}
+    names = [name for name in dict.fromkeys(case.ap_config for case in session.plan.cases) if name in tried]
+    if len(names) < 2:
+        return []
+    command = ["sitetest", "compare", "--factor", "ap_config", *names]
+    if site_dir != Path():
+        command += ["--site", str(site_dir)]
+    return ["What all visits of the site support together:", f"  {shlex.join(command)}"]
 
 
 def session_document(session: Session, site_dir: Path, verdicts: "CampaignResult | None" = None) -> dict[str, Any]:

@@ -317,7 +317,7 @@ async def _cable_notes(ends: FarEnds) -> list[str]:
 
 def _unfinished_lines(wishes: Wishes, plan: Plan) -> list[str]:
     """Say that a visit of this profile was left unfinished, and how to go on with it instead."""
-    left = unfinished_visit(wishes.site_dir, plan.profile, plan.location)
+    left = None if wishes.prepared else unfinished_visit(wishes.site_dir, plan.profile, plan.location)
     if left is None:
         return []
     command = resume_command(plan.profile, wishes.site_dir)

@@ -262,7 +262,7 @@ def _order_text(turns: RanTurns, reference: str) -> str:
     """Return the turns as letters, with a space between quads and between visits."""
     from numpy import frombuffer, insert, uint8  # noqa: PLC0415
 
-    letters = frombuffer(turns.letters(reference).encode(), dtype=uint8)
+    letters = frombuffer(turns.letters(reference).upper().encode(), dtype=uint8)
     quad, visit = turns.quad, turns.visit
     new = (visit[1:] != visit[:-1]) | (quad[1:] != quad[:-1])
     return insert(letters, new.nonzero()[0] + 1, ord(" ")).tobytes().decode()

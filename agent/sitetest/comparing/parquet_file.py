@@ -28,7 +28,8 @@ def read_parquet(file: Path, columns: Collection[str]) -> AttemptTable:
         require_columns(schema.names, file)
         _require_single(schema.names, file)
         texts = [name for name in names if pa.types.is_string(schema.field(name).type) and name != "test_id"]
-        table = parquet.read_table(file, columns=names, read_dictionary=texts, memory_map=True)
+        with parquet.ParquetFile(file, read_dictionary=texts, memory_map=True) as opened:
+            table = opened.read(names)
     except (pa.ArrowException, OSError) as problem:
         raise DataFileError(
             f"{escaped(str(file))} is a damaged Parquet file.", "Export it again, or get it anew."
