@@ -204,11 +204,7 @@ def _refuse_twice(frame: "DataFrame", place: Place) -> None:
 
 def first_repeated(ids: "Series[str]") -> int | None:
     """Return the position of the first text that an earlier row has too, None when there is none; "" does not count."""
-    import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415
-    from pyarrow import compute  # noqa: PLC0415
-
-    different = compute.count_distinct(pa.array(ids, from_pandas=True), mode="all").as_py()
-    if different == len(ids):
+    if ids.is_unique:
         return None
     twice = (ids.duplicated() & (ids != "")).to_numpy()
     return int(twice.argmax()) if twice.any() else None
