@@ -58,7 +58,7 @@ ap_configs = ["auto", "wide80"]
 [timing]
 streams = 3
 warm_up_s = 0.5
-duration_s = 2
+duration_s = 1.5
 
 [repeats]
 minimum = 4
