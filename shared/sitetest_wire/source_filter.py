@@ -1,10 +1,10 @@
 """A TCP listener that hears one host only, although a C library that knows nothing of it does the accepting.
 
 A classic BPF program on the listening socket drops every segment from another source address before the kernel answers
-it: strangers get silence, as from a machine that is not there. Accepted connections inherit it. Needs no privilege.
-Instructions, extensions and the negative offset of the IP header are those of Linux's ``linux/filter.h``; the places of
-the source addresses are those of RFC 791 (section 3.1) and RFC 8200 (section 3). Linux only. May import the standard
-library and this package only.
+it: strangers get silence, as from a machine that is not there. Accepted connections inherit it. Most kernels take it
+from anybody, some from root alone. Instructions, extensions and the negative offset of the IP header are those of
+Linux's ``linux/filter.h``; the places of the source addresses are those of RFC 791 (section 3.1) and RFC 8200 (section
+3). Linux only. May import the standard library and this package only.
 """
 
 import ctypes

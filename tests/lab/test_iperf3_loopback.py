@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from direct_leases import DirectLeases, QuietWatch
+from socket_filters import needs_filter
 
 from sitetest.engines.base import TransferSpec
 from sitetest.engines.iperf3 import Iperf3Engine
@@ -90,7 +91,7 @@ async def test_a_killed_host_says_so_and_is_gone() -> None:
         socket.create_connection(("127.0.0.1", run.port), timeout=2)
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="needs 127.0.0.2, and a kernel that keeps strangers away")
+@needs_filter
 async def test_a_host_for_one_address_serves_it_after_a_stranger_knocked() -> None:
     """A stranger gets no connection at all, and so takes no lease holder's place."""
     run = await Iperf3Host(range(0, 1), "127.0.0.1").start(REQUEST, lambda sample: None, only_from="127.0.0.1")

@@ -5,17 +5,16 @@ All of 127.0.0.0/8 is this machine (RFC 1122, 3.2.1.3), so that one machine can 
 
 import socket
 import struct
-import sys
 from contextlib import suppress
 from ipaddress import IPv4Address, IPv6Address, ip_address
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from socket_filters import needs_filter
 
 from sitetest_wire.source_filter import hear_only, program_for
 
-needs_linux = pytest.mark.skipif(sys.platform != "linux", reason="socket filters are Linux")
 IP_HEADER = 0xFFF00000  # SKF_NET_OFF, linux/filter.h
 
 
@@ -76,7 +75,7 @@ def connects(port: int, source: str, target: str = "127.0.0.1") -> bool:
     return True
 
 
-@needs_linux
+@needs_filter
 @pytest.mark.parametrize("dual", [False, True], ids=["IPv4", "both families"])
 def test_the_kernel_gives_strangers_silence(dual: bool) -> None:
     """On a listener of both families too, where the one host shows as an IPv4-mapped address."""
@@ -91,7 +90,7 @@ def test_the_kernel_gives_strangers_silence(dual: bool) -> None:
         assert connects(port, "127.0.0.2")
 
 
-@needs_linux
+@needs_filter
 def test_payload_passes_whole_over_what_was_accepted() -> None:
     """Accepted connections inherit the filter; it cuts nothing."""
     payload = bytes(range(256)) * 4000
