@@ -22,8 +22,6 @@ from sitetest.observe.link.reader_choice import choose_reader
 from sitetest.observe.linux_interface import is_wifi
 from sitetest_wire.wired_link import SYSFS_NET
 
-SECONDS = 10
-
 NO_RADIO_STEP = "Run it on a laptop whose Wi-Fi is switched on."
 
 

@@ -27,12 +27,12 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 from typing import Any, Protocol
 
-from sitetest.engines.base import Engine, Reflector, Watch
+from sitetest.engines.base import Engine, Watch
 from sitetest.errors import EngineUnusable, SitetestError, StoreFull, StoreNotWritable, UsageError, VersionMismatch
 from sitetest.plan.cases import Case, Leg, Plan
 from sitetest.visit.turn_begin import ApConfigFacts
+from sitetest.visit.unwatched import Unwatched
 from sitetest_wire.messages import PROTOCOL_VERSION, Identity, LeaseRequest
-from sitetest_wire.samples import Sample
 from sitetest_wire.words import EngineName
 
 LEAST_FREE_BYTES = 50_000_000
@@ -338,7 +338,7 @@ async def _lease(asked: Preflight, identity: Identity, case: Case, may_be_away: 
     return Check(name, True, "granted and given back", accepted=case.leg)
 
 
-class QueueWatch:
+class QueueWatch(Unwatched):
     """Does not wait: being given a place in the queue shows that token and lease work."""
 
     def __init__(self) -> None:
@@ -349,18 +349,6 @@ class QueueWatch:
     def waiting(self, place: int, wait_s: float, held_by: str | None) -> None:  # noqa: ARG002 - the Watch protocol
         self.place, self.held_by = place, held_by
         self.stop.set()
-
-    def started(self) -> None:
-        return
-
-    async def idle_before(self, reflector: Reflector | None) -> None:  # noqa: ARG002 - the Watch protocol
-        return
-
-    def sample(self, sample: Sample) -> None:  # noqa: ARG002 - the Watch protocol
-        return
-
-    async def idle_after(self) -> None:
-        return
 
 
 def _error(asked: Preflight, problem: Exception) -> SitetestError:

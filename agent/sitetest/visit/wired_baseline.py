@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from statistics import median
 
-from sitetest.engines.base import Engine, Reflector, TransferResult, TransferSpec
+from sitetest.engines.base import Engine, TransferResult, TransferSpec
 from sitetest.observe.interface import InterfaceKind
-from sitetest_wire.samples import Sample
+from sitetest.visit.unwatched import Unwatched
 from sitetest_wire.words import Direction
 
 REPEATS, STREAMS, WARM_UP_S, DURATION_S = 3, 5, 1.0, 5.0
@@ -53,7 +53,7 @@ async def measure_wire(engine: Engine, said: Callable[[str], None]) -> WireMeasu
     for number in range(1, REPEATS + 1):
         for direction in Direction:
             spec = TransferSpec(direction, STREAMS, WARM_UP_S, DURATION_S)
-            result = await engine.transfer(spec, _NobodyWatches(), asyncio.Event())
+            result = await engine.transfer(spec, Unwatched(), asyncio.Event())
             problem = _problem(result)
             rate_mbps = result.throughput_mbps
             if problem is not None or rate_mbps is None:
@@ -73,22 +73,3 @@ def _problem(result: TransferResult) -> str | None:
     if result.shared:
         return "another client used the test server meanwhile"
     return None if result.received_bytes else "not a byte arrived"
-
-
-class _NobodyWatches:
-    """Takes no notice."""
-
-    def waiting(self, place: int, wait_s: float, held_by: str | None) -> None:  # noqa: ARG002 - the Watch protocol
-        return
-
-    def started(self) -> None:
-        return
-
-    async def idle_before(self, reflector: Reflector | None) -> None:  # noqa: ARG002 - the Watch protocol
-        return
-
-    def sample(self, sample: Sample) -> None:  # noqa: ARG002 - the Watch protocol
-        return
-
-    async def idle_after(self) -> None:
-        return
