@@ -26,10 +26,18 @@ class Purpose(StrEnum):
     EXTRA = "extra"  # earned by an outlier
 
 
+class VisitKind(StrEnum):
+    """How a visit chooses what it measures. RUN: a plan of wanted measurements. SOAK: rounds until a time is over."""
+
+    RUN = "run"
+    SOAK = "soak"
+
+
 @dataclass(frozen=True, slots=True)
 class VisitRecord:
-    """One stay at a location. plan: the whole plan as JSON text, stored before the first attempt. client: label of the
-    laptop. simulated: what the server said it simulates, None for a real one."""
+    """One stay at a location. plan: the whole plan as JSON text, stored before the first attempt (of a soak: see
+    `plan/soak_plan.py`). client: label of the laptop. simulated: what the server said it simulates, None for a real
+    one."""
 
     visit_id: str
     site: str
@@ -41,6 +49,7 @@ class VisitRecord:
     client: str
     sitetest_version: str
     simulated: str | None = None
+    kind: VisitKind = VisitKind.RUN
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,3 +241,38 @@ class EventRecord:
     offset_s: float
     kind: str
     detail: str
+
+
+class Doing(StrEnum):
+    """What the agent itself did to the path in a second of a soak."""
+
+    NOTHING = "nothing"
+    TRANSFER = "transfer"  # a test was running
+    SWITCH = "switch"  # an AP config was being applied, until the path was back
+
+
+@dataclass(frozen=True, slots=True)
+class WatchSecondRecord:
+    """One second of the watch that a soak keeps on the path, tests or no tests.
+
+    at: its begin. offset_s: the same on the monotonic clock, since this part of the soak began. length_s: about 1.
+    probes: sent in it, or due and not taken by this system. answered: of those, in time. 0 probes: nobody watched (no
+    reflector). rtt_p50_ms, rtt_max_ms: of the answered ones; None without any. The link's figures are those of the last
+    sample in it; None where not known.
+    """
+
+    at: datetime
+    offset_s: float
+    length_s: float
+    doing: Doing
+    probes: int
+    answered: int
+    rtt_p50_ms: float | None = None
+    rtt_max_ms: float | None = None
+    associated: bool | None = None
+    rssi_dbm: float | None = None
+    tx_rate_mbps: float | None = None
+    rx_rate_mbps: float | None = None
+    channel: int | None = None
+    width_mhz: int | None = None
+    bssid_label: str | None = None
