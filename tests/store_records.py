@@ -12,6 +12,7 @@ from sitetest.store.database import Store
 from sitetest.store.records import (
     AttemptRecord,
     BaselineRecord,
+    Doing,
     EventRecord,
     Flag,
     Observation,
@@ -19,11 +20,14 @@ from sitetest.store.records import (
     SecondRecord,
     Status,
     TurnRecord,
+    VisitKind,
     VisitRecord,
+    WatchSecondRecord,
 )
 
 BEGAN = datetime(2026, 3, 2, 9, 15, tzinfo=UTC)
 VISIT_ID = "visit-1"
+SOAK_ID = "soak-1"
 
 
 def fixed_now(at: datetime = BEGAN) -> Callable[[], datetime]:
@@ -226,6 +230,33 @@ def announced(attempt: AttemptRecord) -> AttemptRecord:
 def an_event(**changes: Any) -> EventRecord:
     """Return an event of that visit."""
     return replace(EventRecord(VISIT_ID, BEGAN, 1.5, "path_lost", '{"reason": "no answer"}'), **changes)
+
+
+def a_soak(**changes: Any) -> VisitRecord:
+    """Return an unattended visit to the basement."""
+    return a_visit(visit_id=SOAK_ID, kind=VisitKind.SOAK, plan='{"rounds": 3}', **changes)
+
+
+def a_watch_second(number: int = 0, **changes: Any) -> WatchSecondRecord:
+    """Return the n-th second of its watch, all probes but one answered."""
+    second = WatchSecondRecord(
+        at=BEGAN + timedelta(seconds=number, microseconds=250),
+        offset_s=float(number),
+        length_s=1.0,
+        doing=Doing.NOTHING,
+        probes=10,
+        answered=9,
+        rtt_p50_ms=2.125,
+        rtt_max_ms=9.5,
+        associated=True,
+        rssi_dbm=-61.0,
+        tx_rate_mbps=866.7,
+        rx_rate_mbps=780.0,
+        channel=36,
+        width_mhz=80,
+        bssid_label="ap-3f9a",
+    )
+    return replace(second, **changes)
 
 
 OUTLIER = Flag("outlier", "32 % below the others of its case", "note")

@@ -10,12 +10,16 @@ from pathlib import Path
 from store_records import (
     BEGAN,
     ROAMED,
+    SOAK_ID,
     VISIT_ID,
     a_baseline,
+    a_soak,
+    a_turn,
+    a_visit,
+    a_watch_second,
     an_attempt,
     an_event,
     an_observed_attempt,
-    begin,
     fixed_now,
     keep,
 )
@@ -25,11 +29,12 @@ from sitetest.store.records import Status
 
 
 def write(target: Path) -> None:
-    """Put a visit with three attempts and a wired baseline into a new store."""
+    """Put a visit with three attempts, a wired baseline and a soak that was watched into a new store."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "site.sqlite"
         with Store.open(path, create=True, now=fixed_now(), writer_version="0.1.0") as store:
-            begin(store)
+            store.begin_visit(a_visit(plan='{"turns": []}'))
+            store.begin_turn(a_turn())
             failed = an_attempt(
                 2, status=Status.FAILED, reason="unreachable", throughput_mbps=None, flags=(ROAMED,), seconds=()
             )
@@ -37,6 +42,8 @@ def write(target: Path) -> None:
             store.add_event(an_event())
             store.add_baseline(a_baseline())
             store.end_visit(VISIT_ID, BEGAN, "interrupted")
+            store.begin_visit(a_soak())
+            store.add_watch_seconds(SOAK_ID, [a_watch_second(), a_watch_second(1, associated=None)])
         target.write_bytes(path.read_bytes())
 
 

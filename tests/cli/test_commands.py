@@ -180,6 +180,8 @@ def test_export_names_the_files_that_it_wrote(measured_site: Path, tmp_path: Pat
         "seconds.csv",
         "observations.csv",
         "baselines.csv",
+        "watch_seconds.csv",
+        "events.csv",
         "datapackage.json",
     ]
     assert all(Path(name).is_file() for name in written)
@@ -187,7 +189,7 @@ def test_export_names_the_files_that_it_wrote(measured_site: Path, tmp_path: Pat
     arguments = ["export", "--site", str(measured_site), "-o", str(folder), "--format", "csv", "--overwrite", "--json"]
     capsys.readouterr()
     assert main(arguments) == Exit.DONE
-    assert len(json.loads(capsys.readouterr().out)["files"]) == 5
+    assert len(json.loads(capsys.readouterr().out)["files"]) == 7
 
 
 @pytest.mark.parametrize("arguments", [["export"], ["run", "-p", "basement", "--resume"]], ids=" ".join)

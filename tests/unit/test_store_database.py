@@ -12,10 +12,13 @@ from store_records import (
     BEGAN,
     OUTLIER,
     ROAMED,
+    SOAK_ID,
     VISIT_ID,
     a_baseline,
+    a_soak,
     a_turn,
     a_visit,
+    a_watch_second,
     an_attempt,
     an_event,
     an_observed_attempt,
@@ -28,7 +31,7 @@ from store_records import (
 from sitetest.errors import StoreError, StoreFull
 from sitetest.store.database import Store
 from sitetest.store.reading import StoreReader
-from sitetest.store.records import AttemptRecord, Observation, Status
+from sitetest.store.records import AttemptRecord, Observation, Status, VisitKind
 from sitetest.store.reserve import Reserve
 from sitetest.visit.protocols import Keeper
 
@@ -149,6 +152,9 @@ def test_a_kept_attempt_never_changes(store: Store) -> None:
         "DELETE FROM turn",
         "UPDATE event SET kind = 'other'",
         "DELETE FROM event",
+        "UPDATE watch_second SET answered = 10",
+        "DELETE FROM watch_second",
+        "UPDATE visit SET kind = 'soak'",
         "UPDATE visit SET location = 'counter'",
         "DELETE FROM visit",
     ],
@@ -159,6 +165,7 @@ def test_the_file_itself_refuses_to_change_a_fact(store: Store, path: Path, stat
     keep(store, an_observed_attempt(flags=(ROAMED,)))
     store.add_event(an_event())
     store.add_baseline(a_baseline())
+    store.add_watch_seconds(VISIT_ID, [a_watch_second()])
     with contextlib.closing(sqlite3.connect(path)) as other, pytest.raises(sqlite3.IntegrityError):
         other.execute(statement)
 
@@ -362,3 +369,30 @@ def test_the_file_says_who_wrote_it(path: Path) -> None:
         "created_by": "0.1.0",
         "written_by": "0.2.0",
     }
+
+
+def test_seconds_of_a_watch_come_back_in_order_and_of_their_soak_alone(store: Store) -> None:
+    store.begin_visit(a_visit())
+    store.begin_visit(a_soak())
+    many = [a_watch_second(n, associated=None, rtt_p50_ms=None, answered=0) for n in range(7001)]
+    store.add_watch_seconds(SOAK_ID, many[:1])
+    store.add_watch_seconds(VISIT_ID, [a_watch_second(99)])
+    store.add_watch_seconds(SOAK_ID, many[1:])
+    assert list(store.watch_seconds(SOAK_ID)) == many
+    assert store.visit(SOAK_ID) == a_soak()
+
+
+def test_a_second_of_a_watch_that_is_no_measurement_is_refused_with_its_name(store: Store) -> None:
+    store.begin_visit(a_soak())
+    with pytest.raises(StoreError, match="rtt_max_ms: nan"):
+        store.add_watch_seconds(SOAK_ID, [a_watch_second(0), a_watch_second(1, rtt_max_ms=float("nan"))])
+    assert list(store.watch_seconds(SOAK_ID)) == []
+
+
+def test_a_soak_is_never_gone_on_with_as_a_run_nor_the_other_way_round(store: Store) -> None:
+    store.begin_visit(a_visit())
+    store.begin_visit(a_soak())
+    assert store.unfinished_visit("basement", "basement") == a_visit()
+    assert store.unfinished_visit("basement", "basement", VisitKind.SOAK) == a_soak()
+    store.end_visit(SOAK_ID, BEGAN, "complete")
+    assert store.unfinished_visit("basement", "basement", VisitKind.SOAK) is None

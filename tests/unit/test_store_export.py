@@ -15,9 +15,13 @@ import pytest
 from store_records import (
     OUTLIER,
     ROAMED,
+    SOAK_ID,
     a_baseline,
+    a_soak,
     a_visit,
+    a_watch_second,
     an_attempt,
+    an_event,
     an_observed_attempt,
     announced,
     begin,
@@ -28,7 +32,15 @@ from store_records import (
 from sitetest.errors import Exit, StoreError, UsageError
 from sitetest.store.database import Store
 from sitetest.store.export import export
-from sitetest.store.fields import ATTEMPT_FIELDS, BASELINE_FIELDS, OBSERVATION_FIELDS, SECOND_FIELDS, Field
+from sitetest.store.fields import (
+    ATTEMPT_FIELDS,
+    BASELINE_FIELDS,
+    EVENT_FIELDS,
+    OBSERVATION_FIELDS,
+    SECOND_FIELDS,
+    WATCH_SECOND_FIELDS,
+    Field,
+)
 from sitetest.store.reading import StoreReader, store_path
 from sitetest.store.records import Status
 from sitetest.store.tidy import attempt_values, unguarded
@@ -46,6 +58,9 @@ def site(tmp_path: Path) -> Path:
             an_attempt(3, status=Status.FAILED, reason='=said "no", twice', throughput_mbps=None, seconds=()),
         )
         store.add_baseline(a_baseline())
+        store.begin_visit(a_soak())
+        store.add_watch_seconds(SOAK_ID, [a_watch_second(), a_watch_second(1, associated=None, rtt_p50_ms=None)])
+        store.add_event(an_event(visit_id=SOAK_ID))
         store.begin_visit(a_visit(visit_id="visit-2", location="-1, vault", simulated="pacing"))
         store.begin_attempt(announced(an_attempt(4, visit_id="visit-2", location="-1, vault")))
     Store.open(store_path(tmp_path / "site"), create=False).close()  # the next run brings the table up to date
@@ -57,6 +72,8 @@ FIELDS = {
     "seconds": SECOND_FIELDS,
     "observations": OBSERVATION_FIELDS,
     "baselines": BASELINE_FIELDS,
+    "watch_seconds": WATCH_SECOND_FIELDS,
+    "events": EVENT_FIELDS,
 }
 
 
@@ -70,6 +87,14 @@ def expected(site: Path, table: str) -> list[dict[str, Any]]:
             found = [dict(zip(names, attempt_values(one), strict=True)) for one in facts]
         elif table == "baselines":
             found = [asdict(baseline) for baseline in reader.baselines()]
+        elif table == "watch_seconds":
+            found = [
+                {"visit_id": visit.visit_id, **asdict(second)}
+                for visit in reader.visits()
+                for second in reader.watch_seconds(visit.visit_id)
+            ]
+        elif table == "events":
+            found = [asdict(event) for visit in reader.visits() for event in reader.events(visit.visit_id)]
         else:
             details = [(one.attempt, reader.attempt(one.attempt.test_id)) for one in facts]
             found = [
@@ -229,7 +254,7 @@ def test_nothing_is_written_over_unless_asked(site: Path, tmp_path: Path) -> Non
     assert written[-1] == out / "datapackage.json"
 
 
-@pytest.mark.parametrize("wanted", [{"formats": ["xls"]}, {"tables": ["events"]}, {"formats": []}])
+@pytest.mark.parametrize("wanted", [{"formats": ["xls"]}, {"tables": ["visits"]}, {"formats": []}])
 def test_unknown_formats_and_tables_are_refused_with_what_is_allowed(
     site: Path, tmp_path: Path, wanted: dict[str, list[str]]
 ) -> None:

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from store_records import a_baseline, a_turn, a_visit, an_observed_attempt
+from store_records import SOAK_ID, a_baseline, a_turn, a_visit, a_watch_second, an_event, an_observed_attempt
 
 from sitetest.ceilings.path_ceilings import Limit
 from sitetest.observe.interface import InterfaceKind
@@ -18,13 +18,24 @@ from sitetest.store.columns_page import columns_page
 from sitetest.store.fields import (
     ATTEMPT_FIELDS,
     BASELINE_FIELDS,
+    EVENT_FIELDS,
     OBSERVATION_FIELDS,
     SCHEMA_VERSION,
     SECOND_FIELDS,
+    WATCH_SECOND_FIELDS,
     Field,
 )
 from sitetest.store.migrations import STEPS, migrate
-from sitetest.store.tidy import Facts, Value, attempt_values, baseline_values, observation_values, second_values
+from sitetest.store.tidy import (
+    Facts,
+    Value,
+    attempt_values,
+    baseline_values,
+    event_values,
+    observation_values,
+    second_values,
+    watch_second_values,
+)
 from sitetest.visit.link_figures import NO_SOURCE
 
 # The design's section 8, "Columns that other people's scripts may rely on", word for word.
@@ -42,7 +53,7 @@ def test_promised_columns_come_first_and_in_the_promised_order() -> None:
     assert [field.name for field in ATTEMPT_FIELDS][: len(promised)] == promised
 
 
-TABLES = (ATTEMPT_FIELDS, SECOND_FIELDS, OBSERVATION_FIELDS, BASELINE_FIELDS)
+TABLES = (ATTEMPT_FIELDS, SECOND_FIELDS, OBSERVATION_FIELDS, BASELINE_FIELDS, WATCH_SECOND_FIELDS, EVENT_FIELDS)
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -84,6 +95,8 @@ def a_row_of_each_table() -> list[tuple[tuple[Field, ...], tuple[Value, ...]]]:
         (SECOND_FIELDS, second_values(attempt, attempt.seconds[0])),
         (OBSERVATION_FIELDS, observation_values(attempt, attempt.observations[0])),
         (BASELINE_FIELDS, baseline_values(a_baseline(upload_mbps=940.0))),
+        (WATCH_SECOND_FIELDS, watch_second_values(SOAK_ID, a_watch_second())),
+        (EVENT_FIELDS, event_values(an_event())),
     ]
 
 

@@ -9,10 +9,13 @@ from pathlib import Path
 import pytest
 from store_records import (
     ROAMED,
+    SOAK_ID,
     VISIT_ID,
     a_baseline,
+    a_soak,
     a_turn,
     a_visit,
+    a_watch_second,
     an_attempt,
     an_event,
     an_observed_attempt,
@@ -162,11 +165,14 @@ def test_stores_of_every_version_open_for_ever(tmp_path: Path, version: int) -> 
     path, expected = stored(tmp_path, version)
     before = path.read_bytes()
     with StoreReader.read_only(path) as reader:
-        assert reader.visits() == [a_visit(plan='{"turns": []}')]
+        visits = [a_visit(plan='{"turns": []}')]
+        assert reader.visits() == (visits if version < 3 else [*visits, a_soak()])
         assert reader.turns(VISIT_ID) == [a_turn()]
         assert reader.events(VISIT_ID) == [an_event()]
         assert [reader.attempt(attempt.test_id) for attempt in expected] == expected
         assert reader.baselines() == ([] if version == 1 else [a_baseline()])
+        seconds = [] if version < 3 else [a_watch_second(), a_watch_second(1, associated=None)]
+        assert list(reader.watch_seconds(SOAK_ID)) == seconds
     assert path.read_bytes() == before
     with Store.open(path, create=False) as store:
         assert store.outcome(VISIT_ID) == "interrupted"

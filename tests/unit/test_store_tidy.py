@@ -122,10 +122,10 @@ def test_a_row_in_full(path: Path) -> None:
         "started_at": "2026-03-02T09:15:30.120034+00:00", "warm_up_s": "3", "duration_s": "30", "status": "ok",
         "flags": "roamed;outlier", "counted": "false", "throughput_mbps": "290.123456789",
         "received_bytes": "1078125000", "retransmits": "17", "link_source": "none", "congestion_control": "cubic",
-        "engine_version": "3.12.0", "sitetest_version": "0.1.0", "schema_version": "2", "purpose": "planned",
+        "engine_version": "3.12.0", "sitetest_version": "0.1.0", "schema_version": "3", "purpose": "planned",
         "quad": "1", "seed": "7", "association": "asked", "switched": "operator", "switch_back_s": "4.25",
         "offset_s": "30", "window_s": "30.002", "wall_s": "33.9", "moved_bytes": "1186000000",
-        "local_address": "192.0.2.21", "client_cpu_share": "0.31",
+        "local_address": "192.0.2.21", "client_cpu_share": "0.31", "visit_kind": "run",
     }  # fmt: skip
 
 

@@ -38,7 +38,7 @@ from sitetest.plan.site import Requirement
 from sitetest.report.cautions import CONSENT, internet_caution
 from sitetest.store.database import Store
 from sitetest.store.reading import StoreReader, store_path
-from sitetest.store.records import AttemptRecord, BaselineRecord, TurnRecord, VisitRecord
+from sitetest.store.records import AttemptRecord, BaselineRecord, TurnRecord, VisitKind, VisitRecord
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.clock import SystemClock
 from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor, VisitOutcome
@@ -213,7 +213,11 @@ def _begun_visit(wishes: Wishes) -> Session:
     """Return the last visit of the profile as it stands. Raises UsageError when there was none."""
     profile = load_profile(wishes.site_dir, wishes.profile)
     with StoreReader.read_only(require_results(wishes.site_dir)) as store:
-        visits = [one for one in store.visits() if (one.profile, one.location) == (profile.name, profile.location)]
+        visits = [
+            one
+            for one in store.visits()
+            if (one.profile, one.location, one.kind) == (profile.name, profile.location, VisitKind.RUN)
+        ]
         if not visits:
             raise UsageError(
                 f"There is no visit of the profile {profile.name!r} to go on with.", "Start one: leave --resume out."

@@ -10,9 +10,11 @@ from pathlib import Path
 from sitetest.store.fields import (
     ATTEMPT_FIELDS,
     BASELINE_FIELDS,
+    EVENT_FIELDS,
     OBSERVATION_FIELDS,
     SCHEMA_VERSION,
     SECOND_FIELDS,
+    WATCH_SECOND_FIELDS,
     Field,
 )
 
@@ -71,6 +73,14 @@ def columns_page() -> str:
             "## Baselines: one row a measurement of the wire alone (`sitetest export` only)",
             "",
             *_table(BASELINE_FIELDS),
+            "",
+            "## Watch seconds: one row a second of the watch of a soak (`sitetest export` only)",
+            "",
+            *_table(WATCH_SECOND_FIELDS),
+            "",
+            "## Events: one row an event of a visit (`sitetest export` only)",
+            "",
+            *_table(EVENT_FIELDS),
             "",
         )
     )

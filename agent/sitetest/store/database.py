@@ -10,7 +10,7 @@ belong to one thread. May import the rest of this room, errors and the standard 
 import contextlib
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
@@ -19,7 +19,15 @@ from sitetest import __version__
 from sitetest.errors import StoreError, StoreFull
 from sitetest.store import opening
 from sitetest.store.reading import TABLE_NAME, StoreReader
-from sitetest.store.records import AttemptRecord, BaselineRecord, EventRecord, Flag, TurnRecord, VisitRecord
+from sitetest.store.records import (
+    AttemptRecord,
+    BaselineRecord,
+    EventRecord,
+    Flag,
+    TurnRecord,
+    VisitRecord,
+    WatchSecondRecord,
+)
 from sitetest.store.reserve import Reserve
 from sitetest.store.rows import (
     ATTEMPT_COLUMNS,
@@ -30,6 +38,7 @@ from sitetest.store.rows import (
     SECOND_COLUMNS,
     TURN_COLUMNS,
     VISIT_COLUMNS,
+    WATCH_SECOND_COLUMNS,
     attempt_to_row,
     second_to_row,
     time_text,
@@ -57,6 +66,7 @@ _INSERT_OBSERVATION = _insert("observation", ("test_id", *OBSERVATION_COLUMNS))
 _INSERT_BASELINE = _insert("baseline", BASELINE_COLUMNS)
 _INSERT_FLAG = _insert("flag", ("test_id", *FLAG_COLUMNS))
 _INSERT_EVENT = _insert("event", EVENT_COLUMNS)
+_INSERT_WATCH_SECOND = _insert("watch_second", ("visit_id", *WATCH_SECOND_COLUMNS))
 _SETTLE_ATTEMPT = (
     f"UPDATE attempt SET {', '.join(f'{name} = :{name}' for name in ATTEMPT_COLUMNS)}, settled = 1 "  # noqa: S608
     "WHERE test_id = :test_id AND settled = 0"
@@ -203,6 +213,22 @@ class Store(StoreReader):
         """Keep something that happened."""
         row = self._row(event, EVENT_COLUMNS)
         self._commit_from_reserve(lambda connection: connection.execute(_INSERT_EVENT, row))
+
+    def add_watch_seconds(self, visit_id: str, seconds: Sequence[WatchSecondRecord]) -> None:
+        """Keep seconds of a soak's watch, in one transaction. Raises StoreFull, and has then changed nothing: the
+        reserve is for attempts and events."""
+        rows = [self._row(second, WATCH_SECOND_COLUMNS) | {"visit_id": visit_id} for second in seconds]
+        self._commit(lambda connection: connection.executemany(_INSERT_WATCH_SECOND, rows))
+
+    def has_room(self) -> bool:
+        """Whether another attempt could be kept now: takes the reserve back when there is room for it.
+
+        Raises StoreError when the folder cannot be written to at all."""
+        try:
+            self._take_reserve()
+        except StoreFull:
+            return False
+        return True
 
     def add_baseline(self, baseline: BaselineRecord) -> None:
         """Keep what the wire gave when the laptop stood on it. Raises StoreError for one that is already kept."""

@@ -7,9 +7,26 @@ one of them. May import the rest of this room and the standard library only.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from sitetest.store.fields import ATTEMPT_FIELDS, BASELINE_FIELDS, OBSERVATION_FIELDS, SECOND_FIELDS, Field
+from sitetest.store.fields import (
+    ATTEMPT_FIELDS,
+    BASELINE_FIELDS,
+    EVENT_FIELDS,
+    OBSERVATION_FIELDS,
+    SECOND_FIELDS,
+    WATCH_SECOND_FIELDS,
+    Field,
+)
 from sitetest.store.reading import StoreReader
-from sitetest.store.tidy import Facts, Value, attempt_values, baseline_values, observation_values, second_values
+from sitetest.store.tidy import (
+    Facts,
+    Value,
+    attempt_values,
+    baseline_values,
+    event_values,
+    observation_values,
+    second_values,
+    watch_second_values,
+)
 
 Row = Sequence[Value]
 
@@ -47,6 +64,17 @@ def _baselines(store: StoreReader, _: Sequence[Facts]) -> Iterator[Row]:
     return map(baseline_values, store.baselines())
 
 
+def _watch_seconds(store: StoreReader, _: Sequence[Facts]) -> Iterator[Row]:
+    for visit in store.visits():
+        for second in store.watch_seconds(visit.visit_id):
+            yield watch_second_values(visit.visit_id, second)
+
+
+def _events(store: StoreReader, _: Sequence[Facts]) -> Iterator[Row]:
+    for visit in store.visits():
+        yield from map(event_values, store.events(visit.visit_id))
+
+
 EXPORT_TABLES = {
     table.name: table
     for table in (
@@ -54,6 +82,10 @@ EXPORT_TABLES = {
         ExportTable("seconds", "One row a second of an attempt", SECOND_FIELDS, ("test_id", "second"), True, _seconds),
         ExportTable("observations", "One row a record of an observer", OBSERVATION_FIELDS, (), True, _observations),
         ExportTable("baselines", "One row a wired baseline", BASELINE_FIELDS, ("baseline_id",), False, _baselines),
+        ExportTable(
+            "watch_seconds", "One row a second of the watch of a soak", WATCH_SECOND_FIELDS, (), False, _watch_seconds
+        ),
+        ExportTable("events", "One row an event of a visit", EVENT_FIELDS, (), False, _events),
     )
 }
 """By name, in the order in which they are written."""

@@ -7,6 +7,7 @@ History of SCHEMA_VERSION (`user_version` of the store, column `schema_version`)
 
     1  first version
     2  what observers see beside an attempt: more columns of attempts and seconds; the tables observations and baselines
+    3  soaks: the column visit_kind of attempts; the tables watch_seconds and events
 
 May import the standard library only.
 """
@@ -14,7 +15,7 @@ May import the standard library only.
 from dataclasses import dataclass
 from typing import Literal
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 FieldType = Literal["string", "integer", "number", "boolean", "datetime"]
 
@@ -220,6 +221,11 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
         "Names of flags that could not be evaluated on this system, separated by semicolons; empty when all could.",
         since=2,
     ),
+    Field(
+        "visit_kind", "string", None,
+        "What planned the visit: run, a plan of wanted measurements; soak, rounds until a time was over.",
+        since=3, allowed=("run", "soak"), required=True,
+    ),
 )  # fmt: skip
 """Columns of the tidy table, one row an attempt."""
 
@@ -295,3 +301,43 @@ BASELINE_FIELDS: tuple[Field, ...] = (
     Field("upload_mbps", "number", "Mbit/s", "The same from the laptop.", since=2, minimum=0),
 )  # fmt: skip
 """Columns of the baselines table, one row a measurement of the wire alone."""
+
+WATCH_SECOND_FIELDS: tuple[Field, ...] = (
+    Field("visit_id", "string", None, "The soak that the second belongs to.", since=3, required=True),
+    Field("at", "datetime", None, "Its begin, UTC, by the laptop's clock.", since=3, required=True),
+    Field(
+        "offset_s", "number", "s", "The same on the monotonic clock, since this part of the soak began.",
+        since=3, required=True,
+    ),
+    Field("length_s", "number", "s", "Length; about 1.", since=3, required=True, minimum=0),
+    Field(
+        "doing", "string", None,
+        "What the agent itself did to the path in it: nothing; transfer, a test was running; switch, an AP config was "
+        "being applied, until the path was back.",
+        since=3, required=True, allowed=("nothing", "transfer", "switch"),
+    ),
+    Field("probes", "integer", None, "Probes due in it; 0 when nobody watched.", since=3, required=True, minimum=0),
+    Field("answered", "integer", None, "Those of them that were answered in time.", since=3, required=True, minimum=0),
+    Field("rtt_p50_ms", "number", "ms", "Median round-trip time of the answered ones.", since=3, minimum=0),
+    Field("rtt_max_ms", "number", "ms", "Largest round-trip time of the answered ones.", since=3, minimum=0),
+    Field("associated", "boolean", None, "Whether the laptop was associated with an access point.", since=3),
+    Field("rssi_dbm", "number", "dBm", "Signal strength at the laptop.", since=3),
+    Field("tx_rate_mbps", "number", "Mbit/s", "Radio rate from the laptop.", since=3, minimum=0),
+    Field("rx_rate_mbps", "number", "Mbit/s", "Radio rate to the laptop.", since=3, minimum=0),
+    Field("channel", "integer", None, "Number of the primary channel.", since=3, minimum=1),
+    Field("width_mhz", "integer", "MHz", "Channel width.", since=3, minimum=1),
+    Field("bssid_label", "string", None, "As in the attempts table.", since=3),
+)  # fmt: skip
+"""Columns of the watch seconds table, one row a second of the watch that a soak keeps on the path."""
+
+EVENT_FIELDS: tuple[Field, ...] = (
+    Field("visit_id", "string", None, "The visit in which it happened.", since=3, required=True),
+    Field("at", "datetime", None, "When it was kept, UTC, by the laptop's clock.", since=3, required=True),
+    Field(
+        "offset_s", "number", "s", "The same on the monotonic clock, since the visit began or was resumed.",
+        since=3, required=True,
+    ),
+    Field("kind", "string", None, "What happened, in one word.", since=3, required=True),
+    Field("detail", "string", None, "What is known of it, as a JSON document.", since=3, required=True),
+)  # fmt: skip
+"""Columns of the events table, one row an event of a visit."""

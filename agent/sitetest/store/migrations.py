@@ -7,7 +7,7 @@ May import the standard library, errors and the schema only.
 import sqlite3
 from collections.abc import Callable, Sequence
 
-from sitetest.store.schema import APPLICATION_ID, SCHEMA_1, SCHEMA_2
+from sitetest.store.schema import APPLICATION_ID, SCHEMA_1, SCHEMA_2, SCHEMA_3
 
 Step = Callable[[sqlite3.Connection], None]
 
@@ -23,6 +23,11 @@ def _take_in_observers(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+def _take_in_soaks(connection: sqlite3.Connection) -> None:
+    for statement in _statements(SCHEMA_3):
+        connection.execute(statement)
+
+
 def _statements(script: str) -> list[str]:
     """Split a script; `executescript` would commit the transaction in which the step runs."""
     found: list[str] = []
@@ -35,7 +40,7 @@ def _statements(script: str) -> list[str]:
     return found
 
 
-STEPS: tuple[Step, ...] = (_create, _take_in_observers)
+STEPS: tuple[Step, ...] = (_create, _take_in_observers, _take_in_soaks)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

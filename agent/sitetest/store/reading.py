@@ -6,7 +6,7 @@ holds up a run. May import the rest of this room and the standard library only.
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -22,7 +22,9 @@ from sitetest.store.records import (
     Observation,
     SecondRecord,
     TurnRecord,
+    VisitKind,
     VisitRecord,
+    WatchSecondRecord,
 )
 from sitetest.store.rows import (
     ATTEMPT_COLUMNS,
@@ -34,6 +36,7 @@ from sitetest.store.rows import (
     second_of,
     turn_of,
     visit_of,
+    watch_second_of,
 )
 from sitetest.store.sqlite_errors import translated_reading
 from sitetest.store.tidy import Facts
@@ -43,6 +46,8 @@ STORE_NAME = "site.sqlite"
 
 TABLE_NAME = "results.csv"
 """Name of the tidy table inside ``results/``."""
+
+_WATCH_SECONDS_AT_A_TIME = 5000
 
 _ATTEMPT = ", ".join(f"attempt.{name}" for name in (*ATTEMPT_COLUMNS, "turn_sequence"))
 
@@ -98,15 +103,16 @@ class StoreReader:
             rows = self._rows("SELECT outcome FROM visit WHERE visit_id = ?", visit_id)
             return rows[0]["outcome"] if rows else None
 
-    def unfinished_visit(self, profile: str, location: str) -> VisitRecord | None:
-        """The last visit of that profile at that location, if it is not complete; None when there is nothing to resume.
+    def unfinished_visit(self, profile: str, location: str, kind: VisitKind = VisitKind.RUN) -> VisitRecord | None:
+        """The last visit of that profile, location and kind, if it is not complete; None when there is nothing to
+        resume.
 
         An older unfinished visit that was followed by a complete one is not brought up again.
         """
         with translated_reading(self.path):
             rows = self._rows(
-                "SELECT * FROM visit WHERE profile = ? AND location = ? ORDER BY sequence DESC LIMIT 1",
-                profile, location,
+                "SELECT * FROM visit WHERE profile = ? AND location = ? AND kind = ? ORDER BY sequence DESC LIMIT 1",
+                profile, location, kind.value,
             )  # fmt: skip
             return visit_of(rows[0]) if rows and rows[0]["outcome"] != "complete" else None
 
@@ -120,6 +126,21 @@ class StoreReader:
         with translated_reading(self.path):
             rows = self._rows("SELECT * FROM event WHERE visit_id = ? ORDER BY sequence", visit_id)
             return [event_of(row) for row in rows]
+
+    def watch_seconds(self, visit_id: str) -> Iterator[WatchSecondRecord]:
+        """Every second of a soak's watch, in order, some thousands at a time: a week has 600,000 of them."""
+        last = -1
+        while True:
+            with translated_reading(self.path):
+                rows = self._rows(
+                    "SELECT * FROM watch_second WHERE visit_id = ? AND sequence > ? ORDER BY sequence LIMIT ?",
+                    visit_id, last, _WATCH_SECONDS_AT_A_TIME,
+                )  # fmt: skip
+                seconds = [watch_second_of(row) for row in rows]
+            if not rows:
+                return
+            yield from seconds
+            last = rows[-1]["sequence"]
 
     def attempts(self, visit_id: str) -> Sequence[AttemptRecord]:
         """Every attempt of a visit in the order in which it ran, with flags, without the rest of its detail."""

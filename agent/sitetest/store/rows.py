@@ -18,6 +18,7 @@ from typing import Any, Protocol
 from sitetest.store.records import (
     AttemptRecord,
     BaselineRecord,
+    Doing,
     EventRecord,
     Flag,
     Observation,
@@ -25,7 +26,9 @@ from sitetest.store.records import (
     SecondRecord,
     Status,
     TurnRecord,
+    VisitKind,
     VisitRecord,
+    WatchSecondRecord,
 )
 
 
@@ -44,6 +47,7 @@ FLAG_COLUMNS = tuple(field.name for field in fields(Flag))
 EVENT_COLUMNS = tuple(field.name for field in fields(EventRecord))
 OBSERVATION_COLUMNS = tuple(field.name for field in fields(Observation))
 BASELINE_COLUMNS = tuple(field.name for field in fields(BaselineRecord))
+WATCH_SECOND_COLUMNS = tuple(field.name for field in fields(WatchSecondRecord))
 DETAIL = ("raw", "flags", "seconds", "observations")
 """Fields of an attempt that have tables of their own."""
 ATTEMPT_COLUMNS = tuple(field.name for field in fields(AttemptRecord) if field.name not in DETAIL)
@@ -109,7 +113,8 @@ def _timed(row: Row, columns: Iterable[str], key: str) -> dict[str, Any]:
 
 def visit_of(row: Row) -> VisitRecord:
     """Read a visit. Raises ValueError or TypeError when the row is not one."""
-    return VisitRecord(**_timed(row, VISIT_COLUMNS, "started_at"))
+    cells = _timed(row, VISIT_COLUMNS, "started_at")
+    return VisitRecord(**{**cells, "kind": VisitKind(cells["kind"])})
 
 
 def turn_of(row: Row) -> TurnRecord:
@@ -142,6 +147,14 @@ def observation_of(row: Row) -> Observation:
 def baseline_of(row: Row) -> BaselineRecord:
     """Read a wired baseline. Raises ValueError or TypeError when the row is not one."""
     return BaselineRecord(**_timed(row, BASELINE_COLUMNS, "measured_at"))
+
+
+def watch_second_of(row: Row) -> WatchSecondRecord:
+    """Read a second of the watch. Raises ValueError or TypeError when the row is not one."""
+    cells = _timed(row, WATCH_SECOND_COLUMNS, "at")
+    cells["doing"] = Doing(cells["doing"])
+    cells["associated"] = None if cells["associated"] is None else bool(cells["associated"])
+    return WatchSecondRecord(**cells)
 
 
 def attempt_of(row: Row, flags: tuple[Flag, ...]) -> AttemptRecord:

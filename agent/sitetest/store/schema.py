@@ -241,3 +241,35 @@ CREATE TRIGGER baseline_settled BEFORE UPDATE ON baseline
 CREATE TRIGGER baseline_stays BEFORE DELETE ON baseline
     BEGIN SELECT RAISE(ABORT, 'a baseline is never deleted'); END;
 """
+
+SCHEMA_3 = """
+ALTER TABLE visit ADD COLUMN kind TEXT NOT NULL DEFAULT 'run' CHECK (kind IN ('run', 'soak'));
+CREATE TRIGGER visit_kind_settled BEFORE UPDATE OF kind ON visit
+    BEGIN SELECT RAISE(ABORT, 'of a visit, only its end may be added'); END;
+
+CREATE TABLE watch_second (               -- of the watch that a soak keeps on the path
+    sequence     INTEGER PRIMARY KEY,     -- order in which they were told
+    visit_id     TEXT NOT NULL REFERENCES visit (visit_id),
+    at           TEXT NOT NULL,           -- time of its begin
+    offset_s     REAL NOT NULL,           -- monotonic clock, since this part of the soak began
+    length_s     REAL NOT NULL,
+    doing        TEXT NOT NULL CHECK (doing IN ('nothing', 'transfer', 'switch')), -- what the agent did to the path
+    probes       INTEGER NOT NULL,        -- due in it; 0: nobody watched
+    answered     INTEGER NOT NULL,        -- of those, in time
+    rtt_p50_ms   REAL,
+    rtt_max_ms   REAL,
+    associated   INTEGER CHECK (associated IN (0, 1)),
+    rssi_dbm     REAL,
+    tx_rate_mbps REAL,
+    rx_rate_mbps REAL,
+    channel      INTEGER,
+    width_mhz    INTEGER,
+    bssid_label  TEXT
+);
+CREATE INDEX watch_second_by_visit ON watch_second (visit_id, sequence);
+
+CREATE TRIGGER watch_second_settled BEFORE UPDATE ON watch_second
+    BEGIN SELECT RAISE(ABORT, 'a second of the watch that is kept never changes'); END;
+CREATE TRIGGER watch_second_stays BEFORE DELETE ON watch_second
+    BEGIN SELECT RAISE(ABORT, 'a second of the watch is never deleted'); END;
+"""

@@ -1,4 +1,4 @@
-"""The tidy tables: one row an attempt, a second, an observation, a baseline, made from the registry. Without pandas.
+"""The tidy tables: one row an attempt, a second, an observation and so on, made from the registry. Without pandas.
 
 How a value is written as text, in every CSV that leaves this house:
 
@@ -23,15 +23,25 @@ from dataclasses import dataclass
 from datetime import datetime
 from operator import attrgetter
 
-from sitetest.store.fields import ATTEMPT_FIELDS, BASELINE_FIELDS, SCHEMA_VERSION, SECOND_FIELDS, Field
+from sitetest.store.fields import (
+    ATTEMPT_FIELDS,
+    BASELINE_FIELDS,
+    EVENT_FIELDS,
+    SCHEMA_VERSION,
+    SECOND_FIELDS,
+    WATCH_SECOND_FIELDS,
+    Field,
+)
 from sitetest.store.records import (
     AttemptRecord,
     BaselineRecord,
+    EventRecord,
     Observation,
     SecondRecord,
     Status,
     TurnRecord,
     VisitRecord,
+    WatchSecondRecord,
 )
 from sitetest.store.rows import SECOND_COLUMNS, time_text
 
@@ -83,6 +93,7 @@ _ELSEWHERE: Mapping[str, Callable[[Facts], Value]] = {
     "counted": lambda facts: is_counted(facts.attempt),
     "link_source": lambda facts: link_source(facts.visit, facts.attempt),
     "unknown": lambda facts: ";".join(facts.attempt.unknown),
+    "visit_kind": lambda facts: facts.visit.kind.value,
     "schema_version": lambda _: SCHEMA_VERSION,
 }
 """Columns that are not simply a field of the attempt."""
@@ -114,6 +125,17 @@ def observation_values(attempt: AttemptRecord, seen: Observation) -> tuple[Value
 def baseline_values(baseline: BaselineRecord) -> tuple[Value, ...]:
     """Return the values of one row of the baselines table, in the order of BASELINE_FIELDS; None is not known."""
     return tuple(getattr(baseline, field.name) for field in BASELINE_FIELDS)
+
+
+def watch_second_values(visit_id: str, second: WatchSecondRecord) -> tuple[Value, ...]:
+    """Return the values of one row of the watch seconds table, in the order of its fields; None is not known."""
+    own: dict[str, Value] = {"visit_id": visit_id, "doing": second.doing.value}
+    return tuple(own[f.name] if f.name in own else getattr(second, f.name) for f in WATCH_SECOND_FIELDS)
+
+
+def event_values(event: EventRecord) -> tuple[Value, ...]:
+    """Return the values of one row of the events table, in the order of EVENT_FIELDS."""
+    return tuple(getattr(event, field.name) for field in EVENT_FIELDS)
 
 
 def number_text(value: float) -> str:
