@@ -26,6 +26,7 @@ from sitetest_server.identity import describe
 from sitetest_server.lease_desk import LeaseDesk, RoundTrips
 from sitetest_server.listener import listen
 from sitetest_server.simulated_link import SimulatedLink
+from sitetest_server.watch_desk import WatchDesk
 from sitetest_wire.messages import EndLine, EngineOffer, LeaseRequest, Limits
 from sitetest_wire.samples import Sample
 from sitetest_wire.stamp_token import TOKEN_BYTES
@@ -165,6 +166,12 @@ async def server_app(
         ),
         TOKEN,
         desk,
+        WatchDesk(
+            reflector,
+            clock=clock,
+            new_id=lambda: f"watch{next(numbers)}",
+            new_token=lambda: secrets.token_bytes(TOKEN_BYTES),
+        ),
         clock,
     )
     sock = listen("127.0.0.1", 0)

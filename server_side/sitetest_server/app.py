@@ -1,4 +1,4 @@
-"""The HTTP application: the routes of sitetest_wire.messages, over a LeaseDesk.
+"""The HTTP application: the routes of sitetest_wire.messages, over a LeaseDesk and a WatchDesk.
 
 Every answer but payload and samples is one JSON document; every refusal is a Problem. May import sitetest_wire,
 aiohttp and the standard library.
@@ -20,7 +20,16 @@ from sitetest_server.lease_desk import LeaseDesk
 from sitetest_server.leases import Caller, Lease, QueueFull, UnknownLease
 from sitetest_server.refusals import Refusal
 from sitetest_server.transfer import receive_upload, send_download
-from sitetest_wire.messages import LEASE_SILENCE_S, EndLine, Identity, LeaseRequest, LeaseState, MessageError
+from sitetest_server.watch_desk import NoReflector, TooManyWatches, UnknownWatch, WatchDesk
+from sitetest_wire.messages import (
+    LEASE_SILENCE_S,
+    EndLine,
+    Identity,
+    LeaseRequest,
+    LeaseState,
+    MessageError,
+    WatchRequest,
+)
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import Direction, EngineName
 
@@ -29,7 +38,7 @@ IDLE_CONNECTIONS = web.AppKey("idle_connections", IdleConnections)
 
 
 def make_app(
-    identity: Callable[[], Identity], token: str, desk: LeaseDesk, clock: Callable[[], float]
+    identity: Callable[[], Identity], token: str, desk: LeaseDesk, watches: WatchDesk, clock: Callable[[], float]
 ) -> web.Application:
     """Return the application. identity: asked anew each time, as engines may come and go."""
     connections = IdleConnections(clock, limits.IDLE_CONNECTION_S)
@@ -38,7 +47,7 @@ def make_app(
         client_max_size=limits.MAX_BODY_BYTES,
     )
     app[IDLE_CONNECTIONS] = connections
-    routes = _Routes(identity, desk)
+    routes = _Routes(identity, desk, watches)
     for method, path, handler in (
         (hdrs.METH_GET, "/v1/identity", routes.identity),
         (hdrs.METH_GET, "/v1/leases", routes.list_leases),
@@ -46,6 +55,9 @@ def make_app(
         (hdrs.METH_GET, "/v1/leases/{id}", routes.hear_lease),
         (hdrs.METH_DELETE, "/v1/leases/{id}", routes.release_lease),
         (hdrs.METH_GET, "/v1/leases/{id}/samples", routes.follow_samples),
+        (hdrs.METH_POST, "/v1/watches", routes.begin_watch),
+        (hdrs.METH_GET, "/v1/watches/{id}", routes.hear_watch),
+        (hdrs.METH_DELETE, "/v1/watches/{id}", routes.end_watch),
         (hdrs.METH_GET, "/v1/transfer/{id}/download/{n}", routes.download),
         (hdrs.METH_POST, "/v1/transfer/{id}/upload/{n}", routes.upload),
     ):
@@ -66,9 +78,10 @@ def make_app(
 
 
 class _Routes:
-    def __init__(self, identity: Callable[[], Identity], desk: LeaseDesk) -> None:
+    def __init__(self, identity: Callable[[], Identity], desk: LeaseDesk, watches: WatchDesk) -> None:
         self._identity = identity
         self._desk = desk
+        self._watches = watches
 
     async def identity(self, _request: web.Request) -> web.Response:
         return web.json_response(self._identity().to_json())
@@ -120,6 +133,29 @@ class _Routes:
         if request.transport is not None:
             request.transport.abort()
         return response
+
+    async def begin_watch(self, request: web.Request) -> web.Response:
+        wish = WatchRequest.from_json(await _json_body(request))
+        try:
+            return web.json_response(self._watches.begin(wish, _caller(request)).to_json(), status=201)
+        except TooManyWatches as problem:
+            raise Refusal(503, "busy", f"{problem}; try again later") from problem
+        except NoReflector as problem:
+            text = f"{problem}; its operator can name a port with --reflector-port"
+            raise Refusal(501, "no_reflector", text) from problem
+
+    async def hear_watch(self, request: web.Request) -> web.Response:
+        try:
+            return web.json_response(self._watches.hear(request.match_info["id"]).to_json())
+        except UnknownWatch as problem:
+            raise _no_watch() from problem
+
+    async def end_watch(self, request: web.Request) -> web.Response:
+        try:
+            self._watches.end(request.match_info["id"])
+        except UnknownWatch as problem:
+            raise _no_watch() from problem
+        return web.Response(status=204)
 
     async def download(self, request: web.Request) -> web.StreamResponse:
         return await send_download(request, self._http_activity(request, Direction.DOWNLOAD))
@@ -192,6 +228,10 @@ def _line(entry: Sample | EndLine) -> bytes:
 
 def _no_lease() -> Refusal:
     return Refusal(404, "no_lease", "there is no such lease, or it ended a while ago; ask for a new one")
+
+
+def _no_watch() -> Refusal:
+    return Refusal(404, "no_watch", "there is no such pass, or it has ended; ask for a new one")
 
 
 def _without_id(state: LeaseState) -> dict[str, object]:

@@ -29,6 +29,7 @@ from sitetest_server.lease_desk import LeaseDesk
 from sitetest_server.listener import bound_address, listen, tls_context, url_of
 from sitetest_server.reflector import Reflector
 from sitetest_server.simulated_link import BUFFER_BYTES, SIMULATED, SimulatedLink
+from sitetest_server.watch_desk import WatchDesk
 from sitetest_wire.messages import Identity, Limits
 from sitetest_wire.stamp_token import TOKEN_BYTES
 
@@ -102,7 +103,13 @@ async def _serve(options: Options) -> None:
             new_token=lambda: secrets.token_bytes(TOKEN_BYTES),
             parallel=options.parallel,
         )
-        app = make_app(identity, token, desk, time.monotonic)
+        watches = WatchDesk(
+            reflector,
+            clock=time.monotonic,
+            new_id=lambda: secrets.token_hex(8),
+            new_token=lambda: secrets.token_bytes(TOKEN_BYTES),
+        )
+        app = make_app(identity, token, desk, watches, time.monotonic)
         stop = _stop_event()
         announcement = Announcement(
             server_id=server_id, name=name, address=address, port=port, tls=tls is not None, note=_say

@@ -7,6 +7,9 @@
     DELETE /v1/leases/{id}                    204; ends it now
     GET    /v1/leases/{id}/samples            NDJSON, one SampleLine a line: what the server's end sees, live; ends with
                                               an EndLine once the server's end of the transfer is over
+    POST   /v1/watches       WatchRequest ->  WatchState (201): a pass for the reflector beside everybody's leases
+    GET    /v1/watches/{id}                   WatchState; also keeps the pass
+    DELETE /v1/watches/{id}                   204; ends it now
     GET    /v1/transfer/{id}/download/{n}     payload of stream n, chunked, until the client stops or the lease ends
     POST   /v1/transfer/{id}/upload/{n}       payload of stream n; 200 with the bytes counted so far
 
@@ -44,6 +47,10 @@ agent."""
 
 LEASE_POLL_S = 1.0
 """How often an agent asks about its lease: well under a tenth of the silence that ends it."""
+
+WATCH_SILENCE_S = 600.0
+"""A pass for the watch ends when its agent has asked nothing about it for this long: longer than most outages, so that
+the pass that was held at their begin still does at their end."""
 
 Body = Mapping[str, Any]
 Record = TypeVar("Record", "EngineOffer", "Limits", "ServerSecond", "EndLine", "Problem")
@@ -228,6 +235,54 @@ class LeaseState:
 
 
 @dataclass(frozen=True, slots=True)
+class WatchRequest:
+    """An agent wants to watch the path between its transfers. agent: a label of the laptop."""
+
+    agent: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the request as a JSON-ready mapping."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, body: object) -> Self:
+        """Read a request. Raises MessageError."""
+        reader = _Reader(body, "watch request")
+        reader.refuse_unknown(cls)
+        return cls(agent=reader.text("agent"))
+
+
+@dataclass(frozen=True, slots=True)
+class WatchState:
+    """A pass for the reflector. reflector_port: UDP. reflector_token: as of a lease. ends_in_s: seconds until it ends
+    when nobody asks about it."""
+
+    watch_id: str
+    reflector_port: int
+    reflector_token: str
+    ends_in_s: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the state as a JSON-ready mapping."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, body: object) -> Self:
+        """Read a state. Raises MessageError."""
+        reader = _Reader(body, "watch")
+        reader.check_within("reflector_port", 1, 65535)
+        reader.text("reflector_token")
+        token = reader.optional_octets("reflector_token", TOKEN_BYTES)
+        assert token is not None
+        return cls(
+            watch_id=reader.text("watch_id"),
+            reflector_port=reader.whole("reflector_port"),
+            reflector_token=token,
+            ends_in_s=reader.number("ends_in_s"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class ServerSecond:
     """One second of the server's machine. at_s: its end, on the clock of the samples; zero or below before the first
     byte. length_s: seconds covered, above 0; not a whole one where the transfer begins and ends.
@@ -333,7 +388,8 @@ class Problem:
     """Why the server refuses, as JSON ``{"error": {...}}``.
 
     code: one short word for programs (``token``, ``unknown_route``, ``bad_request``, ``too_large``, ``limit``,
-    ``engine``, ``no_lease``, ``busy``, ``internal``). message: a sentence for people: what, what is allowed, what next.
+    ``engine``, ``no_lease``, ``no_watch``, ``no_reflector``, ``busy``, ``internal``). message: a sentence for people:
+    what, what is allowed, what next.
     """
 
     code: str

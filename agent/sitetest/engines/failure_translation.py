@@ -33,6 +33,7 @@ class Stage(StrEnum):
 
     IDENTITY = "asking who the server is"
     LEASE = "asking for a lease"
+    WATCH = "asking for a pass to watch the path"
     SAMPLES = "reading the server's samples"
     DOWNLOAD = "download"
     UPLOAD = "upload"
@@ -115,6 +116,8 @@ _KIND_BY_CODE = {
     "too_large": FailureKind.LEASE_DENIED,
     "bad_request": FailureKind.LEASE_DENIED,
     "no_lease": FailureKind.LEASE_DENIED,
+    "no_watch": FailureKind.LEASE_DENIED,
+    "no_reflector": FailureKind.UNAVAILABLE,
     "busy": FailureKind.BUSY,
     "engine": FailureKind.UNAVAILABLE,
     "unknown_route": FailureKind.BAD_OUTPUT,

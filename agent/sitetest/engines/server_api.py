@@ -41,6 +41,8 @@ from sitetest_wire.messages import (
     Identity,
     LeaseRequest,
     LeaseState,
+    WatchRequest,
+    WatchState,
     sample_line_from_json,
 )
 from sitetest_wire.samples import Sample
@@ -80,6 +82,14 @@ class ServerApi:
         self._token = token
         self._session: aiohttp.ClientSession | None = None
         self._reached: list[str] = []
+
+    def move_to(self, address: ServerAddress) -> None:
+        """Speak to the server at another address from the next request on. Raises ValueError for another scheme: what
+        was spoken to over TLS is never spoken to without it."""
+        if address.scheme != self.address.scheme:
+            raise ValueError(f"{self.base_url} cannot move to {address.base_url}")
+        self.address = address
+        self._reached.clear()
 
     @property
     def host(self) -> str:
@@ -175,6 +185,18 @@ class ServerApi:
         """End a lease now."""
         await self._ask("DELETE", f"/v1/leases/{lease_id}", Stage.LEASE)
 
+    async def begin_watch(self, agent: str) -> WatchState:
+        """Get a pass for the server's reflector, beside everybody's leases. Raises TransferProblem."""
+        return self._watch_state(await self._ask("POST", "/v1/watches", Stage.WATCH, WatchRequest(agent).to_json()))
+
+    async def hear_watch(self, watch_id: str) -> WatchState:
+        """Keep a pass by asking about it. Raises TransferProblem, of the kind LEASE_DENIED for an unknown one."""
+        return self._watch_state(await self._ask("GET", f"/v1/watches/{watch_id}", Stage.WATCH))
+
+    async def end_watch(self, watch_id: str) -> None:
+        """Give a pass back. Raises TransferProblem."""
+        await self._ask("DELETE", f"/v1/watches/{watch_id}", Stage.WATCH)
+
     async def _ask(self, method: str, route: str, stage: Stage, body: Mapping[str, Any] | None = None) -> Any:
         """Send one request and return the decoded JSON of its answer; None when the answer is empty by design."""
         with translated(stage, self.base_url):
@@ -202,6 +224,10 @@ class ServerApi:
     def _lease_state(self, body: Any) -> LeaseState:
         with translated(Stage.LEASE, self.base_url):
             return LeaseState.from_json(body)
+
+    def _watch_state(self, body: Any) -> WatchState:
+        with translated(Stage.WATCH, self.base_url):
+            return WatchState.from_json(body)
 
     def _other_protocol(self, body: Mapping[str, Any], protocol: int) -> OtherProtocol:
         newer, older = ("server", "agent") if protocol > PROTOCOL_VERSION else ("agent", "server")

@@ -9,8 +9,8 @@
     server    the test server's API, asked by a callable that is passed in
 
 The interface is the one from which the system would send: a UDP socket is connected to the server, which sends nothing,
-and asked for its own address. The server's address is looked up once: a lookup fails first of all when the path is
-gone, and may hold a thread for many seconds.
+and asked for its own address. The server's address is looked up once, until somebody says that it may have changed: a
+lookup fails first of all when the path is gone, and may hold a thread for many seconds.
 
 May import plan, errors, observe, visit, sitetest_wire, psutil and the standard library only.
 """
@@ -19,7 +19,7 @@ import asyncio
 import socket
 import sys
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from ipaddress import IPv4Address, IPv4Network, ip_address
 from pathlib import Path
 from typing import Literal
@@ -65,11 +65,20 @@ class SystemPath:
     def __init__(
         self, targets: Mapping[Leg, Target], *, sysfs_net: Path = SYSFS_NET, proc_net_route: Path = PROC_NET_ROUTE
     ) -> None:
-        self._targets = targets
+        self._targets = dict(targets)
         self._sysfs_net = sysfs_net
         self._proc_net_route = proc_net_route
         self._addresses: dict[Leg, str] = {}
         self._interfaces: dict[Leg, str] = {}
+
+    def forget(self, leg: Leg) -> None:
+        """Look up the address of that leg's server once more: it, or the laptop, may have moved."""
+        self._addresses.pop(leg, None)
+
+    def move_to(self, leg: Leg, host: str, port: int) -> None:
+        """Ask about that leg's server at another place from now on."""
+        self._targets[leg] = replace(self._targets[leg], host=host, port=port)
+        self.forget(leg)
 
     async def answers(self, leg: Leg) -> bool:
         """Whether the server of that leg answers now, asked once, within ASK_LIMIT_S."""
