@@ -1,1 +1,4 @@
-"""What a soak may be said to have shown: kept records of one or more nights -> figures, outages, levels, sentences."""
+"""What an unattended visit may be said to have shown: kept records of one or more nights -> figures and findings.
+
+May import store, stats, numpy and the standard library only. No clock, no printing.
+"""
