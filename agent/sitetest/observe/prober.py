@@ -14,11 +14,12 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
+from sitetest.observe.probe_packets import NO_ROUTE, answers, next_due_s, open_connected, probe_packet
 from sitetest.observe.probe_record import LatencyRecord, NoLatency, NoRtt, Phase, Probe
 from sitetest.observe.round_trip import ClockReading, ProbeClocks, RoundTrip, round_trip
-from sitetest_wire.stamp import ReflectorPacket, SenderPacket, error_estimate, ntp_from_unix_ns
+from sitetest_wire.stamp import ReflectorPacket
 from sitetest_wire.stamp_token import token_tlv
-from sitetest_wire.stamped_datagrams import Datagram, StampedSocket, open_stamped
+from sitetest_wire.stamped_datagrams import Datagram, StampedSocket
 
 INTERVAL_S = 0.02
 """Fifty probes a second of 106 bytes in an Ethernet frame: 42 kbit/s each way."""
@@ -31,11 +32,6 @@ LOOKUP_LIMIT_S = 4.0
 
 REFUSALS_ENOUGH = 3
 """So many refusals without a single answer mean that nothing listens there."""
-
-SENDER_ERROR_S = 0.005
-"""Error stated for the times of our packets: this program's own stamps, late by up to this when both cores are full."""
-
-_NO_ROUTE = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.EADDRNOTAVAIL, errno.ENETDOWN}
 
 
 @dataclass(slots=True)
@@ -135,15 +131,10 @@ class LatencyProber:
         except (OSError, TimeoutError, UnicodeError):
             self._gave_up = NoLatency.NO_SUCH_HOST
             return None
-        family, kind, protocol, _, address = found[0]
         try:
-            sock = socket.socket(family, kind, protocol)
-            try:
-                sock.connect(address)  # datagrams of others never reach us, and refusals do
-            except OSError:
-                sock.close()
-                raise
-            return await open_stamped(sock, self._take, self._note, wall_ns=self._clocks.wall_ns, kernel=self._kernel)
+            return await open_connected(
+                found[0][4], self._take, self._note, wall_ns=self._clocks.wall_ns, kernel=self._kernel
+            )
         except OSError:
             self._gave_up = NoLatency.NO_ROUTE
             return None
@@ -153,20 +144,15 @@ class LatencyProber:
         while not self._stopping and self._gave_up is None:
             self._send(stamped)
             now_s = self._clocks.monotonic_s()
-            due_s += self._interval_s
-            if due_s < now_s:
-                due_s += ((now_s - due_s) // self._interval_s + 1) * self._interval_s
+            due_s = next_due_s(due_s, now_s, self._interval_s)
             await self._sleep(max(due_s - now_s, 0.0))
 
     def _send(self, stamped: StampedSocket) -> None:
         sequence = len(self._sent)
         sent = _Sent(self._phase, self._clocks.monotonic_s(), self._clocks.read())
         self._sent.append(sent)
-        packet = SenderPacket(
-            sequence & 0xFFFFFFFF, ntp_from_unix_ns(sent.clocks.wall_ns), error_estimate(SENDER_ERROR_S)
-        )
         try:
-            stamped.send(packet.encode() + self._rest)
+            stamped.send(probe_packet(sequence, sent.clocks) + self._rest)
         except OSError as problem:
             # A connected socket reports on sending what came back for an earlier probe, and sends nothing.
             sent.outcome = RoundTrip(None, why=NoRtt.NOT_SENT)
@@ -210,12 +196,12 @@ class LatencyProber:
         if reply.sender_sequence >= len(self._sent):
             return None
         sent = self._sent[reply.sender_sequence]
-        return sent if reply.sender_timestamp == ntp_from_unix_ns(sent.clocks.wall_ns) else None
+        return sent if answers(reply, sent.clocks) else None
 
     def _note(self, problem: OSError) -> None:
         if self._answered:
             return
-        self._no_route = problem.errno in _NO_ROUTE
+        self._no_route = problem.errno in NO_ROUTE
         if problem.errno == errno.ECONNREFUSED:
             self._refused += 1
             if self._refused >= REFUSALS_ENOUGH:
