@@ -55,9 +55,11 @@ class Away:
 @dataclass(frozen=True, slots=True)
 class Back:
     """One outage, whole. length_s: from the first unanswered probe to the first that was answered again, as they were
-    sent, sleep left out. was_told: an :class:`Away` went before it. refused: this system was told that nothing listens
-    (the server's machine lives). not_taken: this system took no packets (no carrier, no route). after_sleep: it began
-    with the laptop's waking. no_association: a link sample in it said so."""
+    sent, time in which nobody watched (sleep, a stall) left out. 0 takes an Away back: its answers were late and not
+    lost, or the laptop was falling asleep, and there was no outage. was_told: an :class:`Away` went before it; each is
+    followed by exactly one such Back, at latest about two seconds after the path is back. refused: this system was told
+    that nothing listens (the server's machine lives). not_taken: this system had no way for packets (no carrier, no
+    route). after_sleep: it began with the laptop's waking. no_association: a link sample in it said so."""
 
     began_s: float
     began_unix_s: float
