@@ -32,6 +32,17 @@ class PathLedger:
         self._reflector = 0
         self._watching = False
         self._heard_s: float | None = None
+        self._quiet_since_s = 0.0
+
+    @property
+    def asking(self) -> bool:
+        """There is a reflector to ask."""
+        return self._watching
+
+    @property
+    def silent_s(self) -> float:
+        """For how long nothing has answered: since the last answer, or since there is somebody to ask."""
+        return self._time.now_s - self._quiet_since_s
 
     @property
     def up(self) -> bool | None:
@@ -52,6 +63,8 @@ class PathLedger:
     def asks(self) -> None:
         """There is a reflector to ask from now on, another one than before or under another pass."""
         self._reflector += 1
+        if not self._watching:
+            self._quiet_since_s = self._time.now_s
         self._watching = True
 
     def watched_s(self, now_s: float) -> float:
@@ -88,7 +101,7 @@ class PathLedger:
             return
         probe.answered = True
         probe.rtt_ms = rtt_ms
-        self._heard_s = watched_s
+        self._heard_s = self._quiet_since_s = watched_s
 
     def refused(self) -> None:
         """This system was told that nothing listens there."""

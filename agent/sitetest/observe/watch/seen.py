@@ -7,6 +7,9 @@
     Sleep           the laptop slept, stood still
     Blind           there is nothing to ask, or there is again
 
+Each is told when it is known: a second and a Back some two seconds after the others, so that only facts of one kind are
+in order of time.
+
 Pure. May import the standard library only.
 """
 
@@ -94,7 +97,7 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Sleep:
-    """The laptop slept for ``length_s``, or stood still (``stall``)."""
+    """The laptop slept for ``length_s``, or stood still (``stall``). at_s: when it was over."""
 
     at_s: float
     length_s: float
