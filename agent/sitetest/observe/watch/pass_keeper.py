@@ -117,10 +117,12 @@ class PassKeeper:
         """Wait until the next renewal is due, or until somebody is in a hurry."""
         if self._hurry.is_set():
             return
-        waiting = asyncio.ensure_future(self._sleep(limit_s))
-        hurried = asyncio.ensure_future(self._hurry.wait())
+        waiting: asyncio.Future[Any] = asyncio.ensure_future(self._sleep(limit_s))
+        hurried: asyncio.Future[Any] = asyncio.ensure_future(self._hurry.wait())
         try:
-            await asyncio.wait({waiting, hurried}, return_when=asyncio.FIRST_COMPLETED)
+            done, _ = await asyncio.wait({waiting, hurried}, return_when=asyncio.FIRST_COMPLETED)
+            for one in done:
+                one.result()
         finally:
             waiting.cancel()
             hurried.cancel()
