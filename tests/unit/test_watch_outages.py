@@ -310,6 +310,38 @@ def test_an_outage_that_was_over_before_a_sleep_stands() -> None:
     assert [(back.length_s, back.was_told) for back in played.backs] == [(about(3), True)]
 
 
+@pytest.mark.parametrize("clock_runs", [True, False])
+def test_no_second_has_a_sleep_in_it(clock_runs: bool) -> None:
+    played = Played()
+    played.well(2.4)
+    sleep(played, 3600, clock_runs=clock_runs)
+    woke_s = played.now_s
+    played.well(4)
+    before, after = played.seconds[2:4]
+    assert before.length_s == about(0.4, within=0.11)
+    assert (after.start_s, after.start_unix_s) == (woke_s, UNIX_S + 3600)
+    assert sum(second.probes for second in played.seconds[:3]) == 24
+
+
+def test_what_comes_late_or_again_changes_nothing() -> None:
+    played = Played()
+    late = played.ledger.sent(START_S, UNIX_S)
+    again = played.ledger.sent(START_S + 0.1, UNIX_S)
+    refused = played.ledger.sent(START_S + 0.2, UNIX_S)
+    played.ledger.not_taken(refused, no_route=False)
+    for rtt_ms in (5.0, 700.0):
+        played.ledger.answered(again, START_S + 0.2, rtt_ms)
+    played.ledger.answered(refused, START_S + 0.2, 5.0)
+    for tenth in range(3, 20):
+        played.keep(played.ledger.advance(START_S + tenth / 10, UNIX_S))
+    played.ledger.answered(late, START_S + 2.05, 5.0)
+    for tenth in range(21, 32):
+        played.keep(played.ledger.advance(START_S + tenth / 10, UNIX_S))
+        played.ledger.answered(99, START_S + tenth / 10, 5.0)  # nobody sent that
+    first = played.seconds[0]
+    assert (first.probes, first.answered, first.rtt_max_ms) == (3, 1, 5.0)
+
+
 # -- passes ------------------------------------------------------------------------------------------------------
 
 

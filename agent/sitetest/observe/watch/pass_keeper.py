@@ -86,7 +86,6 @@ class PassKeeper:
             self._got(address, reflector.token)
             return RETRY_S
         self._ledger.asked_in_vain(asked_s)
-        self._hurry.set()
         if self._aimed_at is None:
             self._set_blind(why)
         return RETRY_S
