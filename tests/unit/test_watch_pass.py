@@ -186,7 +186,7 @@ async def test_a_name_is_looked_up_and_its_last_address_stands_when_that_fails(
         return [(0, 0, 0, "", (answer, 0))]
 
     monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", look_up)
-    kept = await Kept(Reflector("bookshop.example", 4000, OLD)).run(65)
+    kept = await Kept(Reflector("bookshop.example", 4000, OLD), Reflector("bookshop.example", 4000, NEW)).run(65)
     assert kept.asked_s == [0.0, RENEW_EVERY_S, 2 * RENEW_EVERY_S, 3 * RENEW_EVERY_S]
-    assert [address for address, _ in kept.aimed] == [("192.0.2.7", 4000), ("192.0.2.8", 4000)]
+    assert kept.aimed == [(("192.0.2.7", 4000), OLD), (("192.0.2.7", 4000), NEW), (("192.0.2.8", 4000), NEW)]
     assert kept.blind == []
