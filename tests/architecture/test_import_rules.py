@@ -31,6 +31,7 @@ HEAVY = {
     "statsmodels",
     "ruptures",
     "matplotlib",
+    "prometheus_client",
 }
 
 
