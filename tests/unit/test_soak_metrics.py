@@ -7,6 +7,7 @@ import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import timedelta
+from pathlib import Path
 
 import aiohttp
 import psutil
@@ -163,6 +164,12 @@ def test_the_values_are_those_of_the_night_in_base_units() -> None:
     assert value_of(text, "sitetest_outage_seconds_total", cause="path") == 0
     assert value_of(text, "sitetest_laptop_sleep_seconds_total") == 600
     assert value_of(text, "sitetest_laptop_sleep_held_off") == 0
+
+
+def test_the_documentation_has_every_metric(repository: Path) -> None:
+    text = exposition(state_after(*NIGHT, away(9))).decode()
+    told = set(re.findall(r"`(sitetest_\w+)`", (repository / "docs" / "soak.md").read_text(encoding="utf-8")))
+    assert told == {name for name, _labels in samples(text)}
 
 
 def test_what_is_not_known_has_no_sample() -> None:

@@ -1,6 +1,9 @@
 """How a soak stands, folded out of its happenings."""
 
+import re
 from datetime import datetime, timedelta
+from pathlib import Path
+from typing import get_args
 
 import pytest
 from soak_happenings import (
@@ -178,6 +181,15 @@ def test_a_soak_that_never_said_how_it_ended_has_no_outcome() -> None:
     assert (state.phase, state.outcome, state.next_round_at, state.since) == (Phase.ENDED, None, None, at(5))
     said = folded(SoakEnded("visit-1", "interrupted", 1, 2))
     assert ended(said, at(5)) is said
+
+
+def test_the_documentation_has_every_state_and_every_event(repository: Path) -> None:
+    text = (repository / "docs" / "soak.md").read_text(encoding="utf-8")
+    states = re.search(r"^`state` is (.+?)\.", text, re.MULTILINE)
+    assert states is not None
+    assert re.findall(r"`(\w+)`", states[1]) == [str(phase) for phase in Phase]
+    kinds = {kind.KIND for kind in get_args(SoakEvent)} - {"part_began"}  # a begin needs no row
+    assert {kind for kind in kinds if f"`{kind}`" not in text} == set()
 
 
 def test_a_follower_tells_only_what_changes_something() -> None:
