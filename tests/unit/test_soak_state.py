@@ -172,8 +172,10 @@ def test_a_later_part_begins_with_the_counts_of_the_earlier_ones() -> None:
     state = of_earlier_parts(at(60), [an_attempt(1), an_attempt(2)], [an_event(), *records])
     assert (state.tests["ok"], state.dropouts.total_s, state.sleeps.count) == (2, 60.0, 1)
     assert state.phase is Phase.STARTING
-    state = folded(started(resumed=12), a_round(13), state=state)
-    assert (state.rounds_begun, state.tests["ok"]) == (13, 2)
+    state = folded(started(resumed=12), state=state)
+    assert (state.round, state.rounds_begun) == (12, 2)  # tests were made in two of them, the others passed
+    state = folded(a_round(13), state=state)
+    assert (state.round, state.rounds_begun, state.tests["ok"]) == (13, 3, 2)
 
 
 def test_a_soak_that_never_said_how_it_ended_has_no_outcome() -> None:

@@ -20,6 +20,7 @@ STAND_IN = """#!/bin/sh
 # Stands for systemd-inhibit: takes its options as that does, notes them, and runs the rest.
 for word; do case $word in --*) echo "$word" >>"$0.options"; shift ;; esac; done
 "$@"
+echo "its command has ended" >>"$0.options"
 """
 REFUSING = """#!/bin/sh
 echo 'Failed to inhibit: Access denied' >&2
@@ -81,7 +82,11 @@ async def test_the_lock_is_believed_once_the_child_inside_it_speaks_and_goes_at_
         assert "lid" in awake.why
         options = (programs / "systemd-inhibit.options").read_text().splitlines()
         assert {"--what=sleep:idle", "--mode=block", "--who=sitetest"} <= set(options)
+        assert "its command has ended" not in options
     assert not awake.held
+    assert (
+        "its command has ended" in (programs / "systemd-inhibit.options").read_text()
+    )  # by itself: nothing was killed
 
 
 async def test_what_the_system_says_when_it_refuses_is_in_the_sentence(programs: Path) -> None:

@@ -65,6 +65,7 @@ def _soak(state: SoakState) -> Iterator[Metric]:
     yield _instant("sitetest_soak_next_round_timestamp", "When the next round is due.", state.next_round_at)
     yield _instant("sitetest_soak_until_timestamp", "When the soak is to end.", state.until)
     yield _gauge("sitetest_soak_turn", "Number of the turn that was begun last.", state.turn)
+    yield _gauge("sitetest_soak_round", "Number of the round that was begun last.", state.round)
     yield _counter("sitetest_soak_rounds", "Rounds begun.", state.rounds_begun)
     passed = CounterMetricFamily("sitetest_soak_rounds_passed", "Rounds due and not tested.", labels=["reason"])
     for reason, count in sorted(state.rounds_passed.items()):

@@ -218,7 +218,7 @@ async def _started(start: Start, argv: Sequence[str]) -> asyncio.subprocess.Proc
 
 def _refusal(program: str, errors: bytes, code: int | None) -> str:
     lines = [line.strip() for line in errors.decode(errors="replace").splitlines() if line.strip()]
-    said = f"says “{lines[-1].rstrip('.')}”" if lines else f"ended at once with exit code {code}"
+    said = f'says "{lines[-1].rstrip(".")}"' if lines else f"ended at once with exit code {code}"
     return f"{program} {said}"
 
 

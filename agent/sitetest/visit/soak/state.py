@@ -107,10 +107,11 @@ class SoakState:
     """Facts. None: not known, or nothing of the kind yet.
 
     doing: what the conductor does; ``phase`` is what there is to say about it. since: when the phase was entered.
-    round, turn: numbers of those that were begun last. away_since: when the outage began that lasts. up: whether the
-    path answered in the last second; None while there is nobody to ask. awake: sleep of the laptop is held off.
-    ap_configs: of the plan. outcome: as in SoakEnded. switches: (AP config, whether it worked) -> how often.
-    moved_bytes: by all tests. probes: sent, or due and not taken. sleeps: of the laptop; stalls: it stood still.
+    round, turn: numbers of those that were begun last. rounds_begun: how many were, without those that passed.
+    away_since: when the outage began that lasts. up: whether the path answered in the last second; None while there is
+    nobody to ask. awake: sleep of the laptop is held off. ap_configs: of the plan. outcome: as in SoakEnded. switches:
+    (AP config, whether it worked) -> how often. moved_bytes: by all tests. probes: sent, or due and not taken. sleeps:
+    of the laptop; stalls: it stood still.
     """
 
     since: datetime
@@ -182,19 +183,29 @@ def ended(state: SoakState, now: datetime) -> SoakState:
     return state if state.doing is Phase.ENDED else replace(state, doing=Phase.ENDED, since=now, next_round_at=None)
 
 
-def of_earlier_parts(
-    began: datetime, attempts: Iterable[AttemptRecord], events: Iterable[EventRecord], rounds_begun: int = 0
-) -> SoakState:
+def of_earlier_parts(began: datetime, attempts: Iterable[AttemptRecord], events: Iterable[EventRecord]) -> SoakState:
     """Return the state with which a resumed soak begins: what its earlier parts have kept is counted, what was open
     when they ended is not open any more. began: of this part. attempts, events: of the visit, in order."""
-    state = SoakState(since=began, rounds_begun=rounds_begun)
+    state = SoakState(since=began)
+    rounds: set[int] = set()
     for record in attempts:
+        rounds.add(record.repeat)
         state = _with_test(state, record)
     for kept in events:
         event = soak_event_of(kept)
         if event is not None:
             state = _with_event(state, event)
-    return replace(state, away_since=None, paused=None, blind=False, blind_why="", awake=None, awake_why="", until=None)
+    return replace(
+        state,
+        rounds_begun=len(rounds),
+        away_since=None,
+        paused=None,
+        blind=False,
+        blind_why="",
+        awake=None,
+        awake_why="",
+        until=None,
+    )
 
 
 class StateFollower:
@@ -228,7 +239,6 @@ def _folded(state: SoakState, happening: SoakHappening, now: datetime) -> SoakSt
                 ap_configs=happening.plan.ap_configs,
                 until=happening.until,
                 rounds_wanted=happening.plan.rounds,
-                rounds_begun=happening.resumed,
                 round=happening.resumed or None,
             )
         case visit_events.SwitchStarted() | visit_events.TurnStarted():
@@ -245,7 +255,7 @@ def _folded(state: SoakState, happening: SoakHappening, now: datetime) -> SoakSt
                 state,
                 doing=Phase.TESTING,
                 round=happening.number,
-                rounds_begun=max(state.rounds_begun, happening.number),
+                rounds_begun=state.rounds_begun + 1,
                 turn=happening.turn,
                 ap_config=happening.ap_config,
                 next_round_at=None,
