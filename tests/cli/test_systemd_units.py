@@ -76,6 +76,38 @@ def test_an_end_that_was_wanted_is_no_failure_and_wrong_use_is_not_tried_again(n
     assert unit["Service.KillMode"] == ["mixed"]
 
 
+@pytest.mark.parametrize(
+    ("ip", "waited"),
+    [
+        (None, 0),
+        ("echo 192.0.2.0/24 dev wlan0 scope link", 0),
+        ('[ -e "$0.asked" ] && echo default via 192.0.2.1; touch "$0.asked"', 1),
+    ],
+    ids=["no ip", "a route", "a route later"],
+)
+def test_the_server_waits_for_a_route(tmp_path: Path, ip: str | None, waited: int) -> None:
+    """The command before the server, run as systemd would: $$ is its way of writing $ (systemd.service(5))."""
+    (line,) = settings("sitetest-server.service")["Service.ExecStartPre"]
+    _shell, option, script = shlex.split(line.replace("$$", "$"))
+    stand_ins = {"sleep": 'echo x >>"$0.log"', **({} if ip is None else {"ip": ip})}
+    for name, text in stand_ins.items():
+        (tmp_path / name).write_text(f"#!/bin/sh\n{text}\n")
+        (tmp_path / name).chmod(0o755)
+    if ip is not None and "touch" in ip:
+        (tmp_path / "touch").symlink_to(shutil.which("touch") or "")
+    done = subprocess.run(
+        ["/bin/sh", option, script],
+        env={"PATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=30,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    log = tmp_path / "sleep.log"
+    assert (len(log.read_text().splitlines()) if log.exists() else 0) == waited
+
+
 def test_units_that_units_name_are_there() -> None:
     named = [
         value.replace("%i", "")

@@ -10,9 +10,9 @@ import errno
 import socket
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from urllib.parse import urlsplit
 
 from aiohttp import web
-from yarl import URL
 
 from sitetest.cli.soak_metrics import CONTENT_TYPE, exposition
 from sitetest.errors import UsageError
@@ -59,6 +59,6 @@ def _answer_of(follower: StateFollower) -> Callable[[web.Request], Awaitable[web
 
 def _name_in(host: str) -> str | None:
     try:
-        return URL(f"http://{host}").host
+        return urlsplit(f"//{host}").hostname
     except ValueError:
         return None
