@@ -9,6 +9,7 @@ import pytest
 from soak_happenings import (
     EVENING,
     MORNING,
+    SLOT,
     a_round,
     a_second,
     at,
@@ -40,7 +41,7 @@ from sitetest.store.soak_events import (
     kind_of,
 )
 from sitetest.visit.events import Noted, ServerQueue
-from sitetest.visit.soak.events import Resting, SoakEnded, SoakHappening
+from sitetest.visit.soak.events import Resting, SlotStarted, SoakEnded, SoakHappening
 from sitetest.visit.soak.state import (
     SLEEP_NOT_HELD_OFF,
     Phase,
@@ -75,6 +76,10 @@ def folded(*happenings: SoakHappening, state: SoakState | None = None, now: date
         ([started(), a_round(), Resting(240), away(3)], Phase.PATH_AWAY, 3),
         ([started(), a_round(), Resting(240), away(3), Resting(300)], Phase.PATH_AWAY, 3),
         ([started(), a_round(), Resting(240), away(3), back(3, 60)], Phase.RESTING, 4),
+        # the test server answers, and only its reflector is silent: tests go on
+        ([started(), a_round(), Resting(240), away(3), a_round(2), SlotStarted(SLOT)], Phase.TESTING, 5),
+        ([started(), away(1), a_round(), SlotStarted(SLOT), Resting(240)], Phase.RESTING, 4),
+        ([started(), away(1), a_round(), SlotStarted(SLOT), back(1, 60), away(5)], Phase.PATH_AWAY, 5),
         # absence while we switch is ours
         ([started(), a_round(), away(2), switching()], Phase.SWITCHING, 3),
         ([started(), a_round(), happened(PAUSED)], Phase.PAUSED, 2),

@@ -108,10 +108,11 @@ class SoakState:
 
     doing: what the conductor does; ``phase`` is what there is to say about it. since: when the phase was entered.
     round, turn: numbers of those that were begun last. rounds_begun: how many were, without those that passed.
-    away_since: when the outage began that lasts. up: whether the path answered in the last second; None while there is
-    nobody to ask. awake: sleep of the laptop is held off. ap_configs: of the plan. outcome: as in SoakEnded. switches:
-    (AP config, whether it worked) -> how often. moved_bytes: by all tests. probes: sent, or due and not taken. sleeps:
-    of the laptop; stalls: it stood still.
+    away_since: when the outage began that lasts; tested_meanwhile: a test has begun in it, so that it is only the
+    reflector that is silent. up: whether the path answered in the last second; None while there is nobody to ask.
+    awake: sleep of the laptop is held off. ap_configs: of the plan. outcome: as in SoakEnded. switches: (AP config,
+    whether it worked) -> how often. moved_bytes: by all tests. probes: sent, or due and not taken. sleeps: of the
+    laptop; stalls: it stood still.
     """
 
     since: datetime
@@ -135,6 +136,7 @@ class SoakState:
     moved_bytes: int = 0
     rounds_passed: Mapping[str, int] = field(default_factory=dict)
     away_since: datetime | None = None
+    tested_meanwhile: bool = False
     outages: Mapping[Cause, Outages] = field(default_factory=lambda: {cause: Outages() for cause in Cause})
     paused: MeasuringPaused | None = None
     blind: bool = False
@@ -156,7 +158,7 @@ class SoakState:
         """What there is to say: absence while we switch the AP config is ours, and no test can run on a path away."""
         if self.doing in {Phase.ENDED, Phase.SWITCHING}:
             return self.doing
-        if self.away_since is not None:
+        if self.away_since is not None and not self.tested_meanwhile:
             return Phase.PATH_AWAY
         return self.doing if self.paused is None else Phase.PAUSED
 
@@ -199,6 +201,7 @@ def of_earlier_parts(began: datetime, attempts: Iterable[AttemptRecord], events:
         state,
         rounds_begun=len(rounds),
         away_since=None,
+        tested_meanwhile=False,
         paused=None,
         blind=False,
         blind_why="",
@@ -261,7 +264,8 @@ def _folded(state: SoakState, happening: SoakHappening, now: datetime) -> SoakSt
                 next_round_at=None,
             )
         case SlotStarted():
-            return replace(state, doing=Phase.TESTING, next_round_at=None)
+            meanwhile = state.away_since is not None
+            return replace(state, doing=Phase.TESTING, next_round_at=None, tested_meanwhile=meanwhile)
         case SlotStored():
             return _with_test(state, happening.record)
         case Resting():
@@ -304,10 +308,10 @@ def _with_test(state: SoakState, record: AttemptRecord) -> SoakState:
 def _with_event(state: SoakState, event: SoakEvent) -> SoakState:  # noqa: PLR0911 - one for each kind
     match event:
         case OutageBegan():
-            return replace(state, away_since=event.began_at)
+            return replace(state, away_since=event.began_at, tested_meanwhile=False)
         case OutageEnded():
             outages = {**state.outages, event.cause: state.outages[event.cause].and_one(event)}
-            return replace(state, away_since=None, outages=outages)
+            return replace(state, away_since=None, tested_meanwhile=False, outages=outages)
         case MeasuringPaused():
             return replace(state, paused=event)
         case MeasuringResumed():
