@@ -174,13 +174,14 @@ def test_a_later_part_begins_with_the_counts_of_the_earlier_ones() -> None:
     """Through the store's own form of the events; what was open when the agent died is not open any more."""
     events = [back(1, 60.0).event, Slept(600, stall=False), PAUSED, OutageBegan(at(50))]
     records = [EventRecord("visit-1", at(60), 3600.0, kind_of(event), detail_of(event)) for event in events]
-    state = of_earlier_parts(at(60), [an_attempt(1), an_attempt(2)], [an_event(), *records])
+    state = of_earlier_parts(at(60), [an_attempt(1), an_attempt(2)], [an_event(), *records], 11)
+    assert state.rounds_due == 11
     assert (state.tests["ok"], state.dropouts.total_s, state.sleeps.count) == (2, 60.0, 1)
     assert state.phase is Phase.STARTING
     state = folded(started(resumed=12), state=state)
     assert (state.round, state.rounds_begun) == (12, 2)  # tests were made in two of them, the others passed
-    state = folded(a_round(13), state=state)
-    assert (state.round, state.rounds_begun, state.tests["ok"]) == (13, 3, 2)
+    state = folded(a_round(13), happened(RoundPassed(14, "path_away")), state=state)
+    assert (state.round, state.rounds_due, state.rounds_begun, state.tests["ok"]) == (13, 14, 3, 2)
 
 
 def test_a_soak_that_never_said_how_it_ended_has_no_outcome() -> None:

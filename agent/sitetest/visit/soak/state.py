@@ -107,7 +107,8 @@ class SoakState:
     """Facts. None: not known, or nothing of the kind yet.
 
     doing: what the conductor does; ``phase`` is what there is to say about it. since: when the phase was entered.
-    round, turn: numbers of those that were begun last. rounds_begun: how many were, without those that passed.
+    round, turn: numbers of those that were begun last. rounds_begun: how many rounds were. rounds_due: the last number,
+    passed rounds included.
     away_since: when the outage began that lasts; tested_meanwhile: a test has begun in it, so that it is only the
     reflector that is silent. up: whether the path answered in the last second; None while there is nobody to ask.
     awake: sleep of the laptop is held off. ap_configs: of the plan. outcome: as in SoakEnded. switches: (AP config,
@@ -127,6 +128,7 @@ class SoakState:
     until: datetime | None = None
     rounds_wanted: int | None = None
     rounds_begun: int = 0
+    rounds_due: int = 0
     round: int | None = None
     turn: int | None = None
     ap_config: str | None = None
@@ -185,9 +187,12 @@ def ended(state: SoakState, now: datetime) -> SoakState:
     return state if state.doing is Phase.ENDED else replace(state, doing=Phase.ENDED, since=now, next_round_at=None)
 
 
-def of_earlier_parts(began: datetime, attempts: Iterable[AttemptRecord], events: Iterable[EventRecord]) -> SoakState:
+def of_earlier_parts(
+    began: datetime, attempts: Iterable[AttemptRecord], events: Iterable[EventRecord], rounds_due: int = 0
+) -> SoakState:
     """Return the state with which a resumed soak begins: what its earlier parts have kept is counted, what was open
-    when they ended is not open any more. began: of this part. attempts, events: of the visit, in order."""
+    when they ended is not open any more. began: of this part. attempts, events: of the visit, in order. rounds_due: the
+    last number of a round."""
     state = SoakState(since=began)
     rounds: set[int] = set()
     for record in attempts:
@@ -200,6 +205,7 @@ def of_earlier_parts(began: datetime, attempts: Iterable[AttemptRecord], events:
     return replace(
         state,
         rounds_begun=len(rounds),
+        rounds_due=rounds_due,
         away_since=None,
         tested_meanwhile=False,
         paused=None,
@@ -243,6 +249,7 @@ def _folded(state: SoakState, happening: SoakHappening, now: datetime) -> SoakSt
                 until=happening.until,
                 rounds_wanted=happening.plan.rounds,
                 round=happening.resumed or None,
+                rounds_due=happening.resumed,
             )
         case visit_events.SwitchStarted() | visit_events.TurnStarted():
             switching = isinstance(happening, visit_events.SwitchStarted)
@@ -259,6 +266,7 @@ def _folded(state: SoakState, happening: SoakHappening, now: datetime) -> SoakSt
                 doing=Phase.TESTING,
                 round=happening.number,
                 rounds_begun=state.rounds_begun + 1,
+                rounds_due=max(state.rounds_due, happening.number),
                 turn=happening.turn,
                 ap_config=happening.ap_config,
                 next_round_at=None,
@@ -318,7 +326,7 @@ def _with_event(state: SoakState, event: SoakEvent) -> SoakState:  # noqa: PLR09
             return replace(state, paused=None)
         case RoundPassed():
             passed = {**state.rounds_passed, event.reason: state.rounds_passed.get(event.reason, 0) + 1}
-            return replace(state, rounds_passed=passed)
+            return replace(state, rounds_passed=passed, rounds_due=max(state.rounds_due, event.round))
         case WatchBlind():
             return replace(state, blind=event.blind, blind_why=event.why, up=None if event.blind else state.up)
         case Slept():
