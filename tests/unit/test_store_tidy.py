@@ -7,7 +7,18 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from store_records import OUTLIER, ROAMED, a_turn, a_visit, an_attempt, an_observed_attempt, announced, begin, keep
+from store_records import (
+    BEGAN,
+    OUTLIER,
+    ROAMED,
+    a_turn,
+    a_visit,
+    an_attempt,
+    an_observed_attempt,
+    announced,
+    begin,
+    keep,
+)
 
 from sitetest.store.atomic_file import write_atomically
 from sitetest.store.database import Store
@@ -34,7 +45,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def test_after_every_step_the_table_is_what_a_rebuild_makes(path: Path) -> None:
-    """Remembered lines must never differ from the store."""
+    """What was added must never differ from the store."""
     table = path.with_name("results.csv")
     with Store.open(path, create=True) as store:
         assert table.read_bytes() == rebuilt(path)
@@ -252,3 +263,47 @@ def test_a_failed_writing_leaves_the_old_file_and_no_litter(tmp_path: Path, monk
         write_atomically(target, b"new")
     assert target.read_bytes() == b"old"
     assert [entry.name for entry in tmp_path.iterdir()] == ["table.csv"]
+
+
+def test_a_table_that_may_fall_behind_is_whole_when_its_time_is_up_and_at_every_end(path: Path) -> None:
+    table, now_s = path.with_name("results.csv"), [100.0]
+    with Store.open(path, create=True, table_behind_s=60.0, clock=lambda: now_s[0]) as store:
+        begin(store)
+        keep(store, an_attempt(1), an_attempt(2))
+        assert rows(table) == []
+        now_s[0] += 60.0
+        keep(store, an_attempt(3))
+        assert [row["test_id"] for row in rows(table)] == ["test-1", "test-2", "test-3"]
+        keep(store, an_attempt(4))
+        store.end_visit("visit-1", BEGAN, "complete")
+        assert table.read_bytes() == rebuilt(path)
+        assert len(rows(table)) == 4
+        keep(store, an_attempt(5))
+        store.add_flag("test-2", ROAMED)
+    assert table.read_bytes() == rebuilt(path)
+    assert [row["flags"] for row in rows(table)] == ["", "roamed", "", "", ""]
+
+
+def test_new_attempts_are_added_to_what_was_written_and_nothing_else_is_read_again(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the table's length: a week's attempts are neither held nor read for each one more."""
+    with Store.open(path, create=True) as store:
+        begin(store)
+        keep(store, an_attempt(1))
+        monkeypatch.setattr(store._table, "_every", lambda: pytest.fail("the whole table was written again"))
+        keep(store, *(an_attempt(number) for number in range(2, 30)))
+        monkeypatch.undo()
+        assert path.with_name("results.csv").read_bytes() == rebuilt(path)
+        held = [value for value in vars(store._table).values() if isinstance(value, list | dict | bytes)]
+        assert (held, store._not_in_table) == ([], [])
+
+
+def test_facts_are_read_some_at_a_time_without_losing_one(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sitetest.store.reading._ATTEMPTS_AT_A_TIME", 3)
+    with Store.open(path, create=True) as store:
+        begin(store)
+        assert list(store.each_fact()) == []
+        keep(store, *(an_attempt(number, flags=(ROAMED,)) for number in range(1, 8)))
+        assert list(store.each_fact()) == store.facts()
+        assert len(store.facts()) == 7

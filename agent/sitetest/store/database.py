@@ -10,6 +10,7 @@ belong to one thread. May import the rest of this room, errors and the standard 
 import contextlib
 import shutil
 import sqlite3
+import time
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -77,10 +78,22 @@ _TURN_OF = "SELECT max(sequence) FROM turn WHERE visit_id = :visit_id AND turn =
 class Store(StoreReader):
     """The results of one site, open for writing. Close it, or use it as a context manager."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path, lock: SiteLock, table: TidyFile) -> None:
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        path: Path,
+        lock: SiteLock,
+        table_behind_s: float,
+        clock: Callable[[], float],
+    ) -> None:
         super().__init__(connection, path)
         self._lock = lock
-        self._table = table
+        self._table = TidyFile(path.with_name(TABLE_NAME), self.each_fact)
+        self._table_behind_s = table_behind_s
+        self._clock = clock
+        self._table_at_s = clock()
+        self._not_in_table: list[str] = []
+        self._table_changed = False
         self._reserve = Reserve(path.parent)
         self._closed = False
 
@@ -92,10 +105,15 @@ class Store(StoreReader):
         create: bool,
         now: Callable[[], datetime] = _utc_now,
         writer_version: str = __version__,
+        table_behind_s: float = 0.0,
+        clock: Callable[[], float] = time.monotonic,
     ) -> Self:
         """Open the store at ``path`` (``results/site.sqlite``) and hold the site's lock until :meth:`close`.
 
         create: make folder and store when there are none; a results.csv found there without a store is moved aside.
+        table_behind_s: how far results.csv may fall behind; 0 brings it up to date with each attempt. clock: monotonic
+        seconds, for that.
+
         Raises SiteBusy when another run writes there, StoreFull when there is no room, StoreNewer, StoreDamaged (the
         file stays as it is), StoreError when it does not exist and ``create`` is False or the folder is not writable.
         """
@@ -110,11 +128,10 @@ class Store(StoreReader):
         except OSError as problem:
             raise not_writable(path, problem.strerror or str(problem)) from problem
         try:
-            table = TidyFile(path.with_name(TABLE_NAME))
             if not path.exists():
-                table.set_aside()
+                TidyFile(path.with_name(TABLE_NAME), tuple).set_aside()
                 opening.create(path, time_text(now()), writer_version)
-            store = cls(opening.open_for_writing(path, writer_version), path, lock, table)
+            store = cls(opening.open_for_writing(path, writer_version), path, lock, table_behind_s, clock)
         except OSError as problem:
             lock.release()
             raise not_writable(path, problem.strerror or str(problem)) from problem
@@ -123,8 +140,7 @@ class Store(StoreReader):
             raise
         try:
             store._take_reserve()
-            table.put(store.facts())
-            table.write()
+            store._table.write()
         except BaseException:
             store.close()
             raise
@@ -136,9 +152,10 @@ class Store(StoreReader):
             return  # the reserve may be another run's by now
         self._closed = True
         try:
+            self._write_table()
+        finally:
             super().close()
             self._reserve.give_up()
-        finally:
             self._lock.release()
 
     @property
@@ -201,13 +218,15 @@ class Store(StoreReader):
                 "attempt could not be kept. It stays in the results as interrupted; all attempts before it are whole.",
                 "Free some space, then go on with `--resume`: that attempt is made again.",
             ) from problem
-        self._bring_up_to_date(record.test_id)
+        self._not_in_table.append(record.test_id)
+        self._write_table_when_due()
 
     def add_flag(self, test_id: str, flag: Flag) -> None:
         """Add a flag to an attempt that is already kept. Raises StoreError when there is no such attempt."""
         row = {**self._row(flag, FLAG_COLUMNS), "test_id": test_id}
         self._commit_from_reserve(lambda connection: connection.execute(_INSERT_FLAG, row))
-        self._bring_up_to_date(test_id)
+        self._table_changed = True
+        self._write_table_when_due()
 
     def add_event(self, event: EventRecord) -> None:
         """Keep something that happened."""
@@ -246,14 +265,26 @@ class Store(StoreReader):
                 raise StoreError(f"There is no visit {visit_id} in {self.path}.")
 
         self._commit_from_reserve(write)
+        self._write_table()
 
     def _insert_attempt(self, connection: sqlite3.Connection, row: dict[str, Any]) -> None:
         began = connection.execute(_TURN_OF, row).fetchone()[0]
         connection.execute(_INSERT_ATTEMPT, {**row, "turn_sequence": began})
 
-    def _bring_up_to_date(self, test_id: str) -> None:
-        self._table.put(self._facts("WHERE attempt.test_id = ?", test_id))
-        self._table.write()
+    def _write_table_when_due(self) -> None:
+        if self._clock() - self._table_at_s >= self._table_behind_s:
+            self._write_table()
+
+    def _write_table(self) -> None:
+        """Bring results.csv up to date, if it is not."""
+        new, changed = self._not_in_table, self._table_changed
+        if not new and not changed:
+            return
+        self._not_in_table, self._table_changed, self._table_at_s = [], False, self._clock()
+        if changed:
+            self._table.write()
+        else:
+            self._table.add(one for test_id in new for one in self._facts("WHERE attempt.test_id = ?", test_id))
 
     def _take_reserve(self) -> None:
         try:
