@@ -1,14 +1,16 @@
-"""Prints how many attempts a second the store keeps when the site is new and when it has 5,000 attempts already.
+"""Prints how fast the store keeps attempts, and how much memory it holds, when the site is new and when it is full.
 
     python tests/benchmarks/attempts_kept_per_second.py [ATTEMPTS]
 
-Each is announced, kept whole and brought into results.csv, synced to the disk of the temporary folder. Aim: what is
-there already costs little; results.csv alone is written whole each time.
+Each attempt is announced, kept whole and synced to the disk of the temporary folder: as a run does, results.csv with
+each of them, and as a soak does, results.csv some minutes behind. Aims: in a soak what is there already costs nothing,
+and memory does not grow with it.
 """
 
 import sys
 import tempfile
 import time
+import tracemalloc
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -16,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from store_records import a_turn, a_visit, an_attempt, keep
 
-from sitetest.store.database import Store
+from sitetest.store.database import SOAK_TABLE_BEHIND_S, Store
 from sitetest.store.records import AttemptRecord
 
 TURNS_A_VISIT = 100
@@ -27,7 +29,6 @@ TIMED = 60
 def fill(store: Store, attempts: int) -> None:
     """Keep many attempts without waiting for the disk, a visit each hundred."""
     store._connection.execute("PRAGMA synchronous = OFF")
-    write, store._table.write = store._table.write, lambda: None  # type: ignore[method-assign]
     for number in range(attempts):
         visit_id = f"visit-{number // TURNS_A_VISIT}"
         if number % TURNS_A_VISIT == 0:
@@ -35,7 +36,6 @@ def fill(store: Store, attempts: int) -> None:
         turn = number % TURNS_A_VISIT + 1
         store.begin_turn(a_turn(visit_id=visit_id, turn=turn))
         store.end_attempt(an_attempt(number, visit_id=visit_id, turn=turn))
-    store._table.write = write  # type: ignore[method-assign]
     store._connection.execute("PRAGMA synchronous = EXTRA")
 
 
@@ -50,20 +50,30 @@ def per_second(store: Store, attempts: Iterable[AttemptRecord]) -> float:
 
 
 def main() -> None:
-    """Measure new, full, and the commits alone."""
-    before = int(sys.argv[1]) if len(sys.argv) > 1 else 5000
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "results" / "site.sqlite"
-        for already in (0, before):
-            with Store.open(path, create=True) as store:
+    """Measure a new site and a full one, in both ways."""
+    before = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
+    rates: dict[tuple[str, int], float] = {}
+    for already in (1000, before):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "results" / "site.sqlite"
+            with Store.open(path, create=True, table_behind_s=float("inf")) as store:
                 fill(store, already)
-                store.begin_visit(a_visit(visit_id=f"timed-{already}", plan=PLAN))
-                timed = [
-                    an_attempt(n, test_id=f"timed-{already}-{n}", visit_id=f"timed-{already}") for n in range(TIMED)
-                ]
-                rate = per_second(store, timed)
+            for how, behind_s in (("run", 0.0), ("soak", SOAK_TABLE_BEHIND_S)):
+                visit_id = f"timed-{how}"
+                tracemalloc.start()
+                with Store.open(path, create=True, table_behind_s=behind_s) as store:
+                    store.begin_visit(a_visit(visit_id=visit_id, plan=PLAN))
+                    opened_mb = tracemalloc.get_traced_memory()[1] / 1e6
+                    timed = [an_attempt(n, test_id=f"{visit_id}-{n}", visit_id=visit_id) for n in range(TIMED)]
+                    tracemalloc.stop()
+                    rates[how, already] = per_second(store, timed)
                 table_mb = path.with_name("results.csv").stat().st_size / 1e6
-                print(f"with {already:5} attempts: {rate:6.1f} attempts kept a second, results.csv {table_mb:.2f} MB")
+                print(
+                    f"{how:4} with {already:6} attempts: {rates[how, already]:6.1f} attempts kept a second, "
+                    f"results.csv {table_mb:.2f} MB, at most {opened_mb:.2f} MB of Python objects while it was opened"
+                )
+    for how in ("run", "soak"):
+        print(f"{how}: a full site keeps {rates[how, before] / rates[how, 1000]:.2f} of a new one's attempts a second")
 
 
 if __name__ == "__main__":

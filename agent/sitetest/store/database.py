@@ -75,6 +75,10 @@ _SETTLE_ATTEMPT = (
 _TURN_OF = "SELECT max(sequence) FROM turn WHERE visit_id = :visit_id AND turn = :turn"
 
 
+SOAK_TABLE_BEHIND_S = 300.0
+"""How far results.csv may fall behind while a soak runs: it is copied each time, and nobody is there to look at it."""
+
+
 class Store(StoreReader):
     """The results of one site, open for writing. Close it, or use it as a context manager."""
 
