@@ -28,48 +28,35 @@ import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from sitetest.engines.base import Engine, FailureKind, Reflector, TransferResult, TransferSpec
+from sitetest.engines.base import Engine
 from sitetest.errors import StoreFull, WrongRadio
-from sitetest.observe.link.record import LinkSample
-from sitetest.observe.observed import Observed
 from sitetest.plan.cases import Leg, Plan, Slot
-from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Purpose, Status, TurnRecord, VisitRecord
-from sitetest.visit import data_budget, time_left
+from sitetest.store.records import AttemptRecord, BaselineRecord, Flag, Purpose, TurnRecord, VisitRecord
+from sitetest.visit import time_left
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.announcer import Announcer
-from sitetest.visit.clock import WallClockWatch
-from sitetest.visit.diagnosis import Answer, Diagnosis, Route
+from sitetest.visit.attempting import Attempting, Means
+from sitetest.visit.data_cap import InternetDataCap
+from sitetest.visit.diagnosis import Answer, Diagnosis
 from sitetest.visit.events import (
     AttemptFlagged,
     AttemptStarted,
     AttemptStored,
-    Event,
-    LinkSeen,
     LookTaken,
     PathBack,
     PathLost,
-    Progressed,
-    ServerQueue,
     Subscriber,
-    TransferStarted,
     VisitEnded,
     VisitStarted,
 )
 from sitetest.visit.expected_radio import ExpectedRadio
-from sitetest.visit.flags import confounders, weighed
-from sitetest.visit.limits import with_binding
 from sitetest.visit.patience import AnswerWait, Patience
-from sitetest.visit.protocols import Beside, Clock, Keeper, Observers, Operator, Path, RadioCheck, Switch
-from sitetest.visit.recording import finished
+from sitetest.visit.protocols import Clock, Keeper, Observers, Operator, Path, RadioCheck, Switch
 from sitetest.visit.retry import Accept, Again, Decision, Extra, GiveUp, case_of, decide, new_outliers, outlier_flag
-from sitetest.visit.scene import Earlier, Scene
+from sitetest.visit.scene import Earlier
 from sitetest.visit.stoppable import Stoppable, Stopped
 from sitetest.visit.stopping import look_detail, looks_taken
-from sitetest.visit.timeline import timeline
 from sitetest.visit.turn_begin import ApConfigFacts, TurnBegin
-from sitetest.visit.validity import Evidence, Judgement, judge, went_wrong
-from sitetest_wire.samples import Sample
-from sitetest_wire.units import BYTES_PER_GIGABYTE
 from sitetest_wire.words import EngineName
 
 __all__ = [
@@ -84,8 +71,6 @@ __all__ = [
 ]
 
 COMPLETE, INTERRUPTED, SERVER_GONE, STORE_FULL = "complete", "interrupted", "server_gone", "store_full"
-
-_CUT_OFF_REASON = f"{data_budget.CUT_OFF}: the agent ended before this attempt did"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +112,23 @@ class Conductor:
     subscribers: Sequence[Subscriber] = ()
     patience: Patience = field(default_factory=Patience)
 
+    @property
+    def means(self) -> Means:
+        """What its attempts are made with."""
+        return Means(
+            clock=self.clock,
+            keeper=self.keeper,
+            engines=self.engines,
+            path=self.path,
+            ap_configs=self.ap_configs,
+            servers=self.servers,
+            new_id=self.new_id,
+            stop=self.stop,
+            observers=self.observers,
+            expected=self.expected,
+            baseline=self.baseline,
+        )
+
     async def run(
         self,
         plan: Plan,
@@ -165,12 +167,19 @@ class _Part:
         self._is_kept = self._resumed
         self._agenda = Agenda(plan, already or (), begun)
         self._looks = looks_taken(self._agenda.looks)
-        self._order_index = max((record.order_index for record in already or ()), default=0)
         self._attempts = 0
         self._turn_walls_s: list[float] = []
-        self._interfaces: dict[Leg, str] = {}
-        self._wall_watch = WallClockWatch(on.clock)
         self._announcer = Announcer(visit.visit_id, on.keeper, on.subscribers, on.clock)
+        self._data_cap = InternetDataCap(self._agenda, self._announcer.note)
+        self._attempting = Attempting(
+            on.means,
+            visit,
+            plan.timing,
+            began_s=self._announcer.began_s,
+            publish=self._announcer.publish,
+            note=self._announcer.note,
+            last_order_index=max((record.order_index for record in already or ()), default=0),
+        )
         self._stoppable = Stoppable(on.stop, on.clock)
         legs = {slot.case.leg for slot in plan.slots}
         self._awaited_leg = Leg.LAN if Leg.LAN in legs or not legs else Leg.INTERNET
@@ -254,7 +263,7 @@ class _Part:
     async def _all_turns(self) -> None:
         while (turn := self._agenda.next_turn()) is not None:
             self._stoppable.go_on()
-            if not any(self._within_data_cap(slot) for slot in turn.slots):
+            if not any(self._data_cap.allows(slot) for slot in turn.slots):
                 continue  # no switching for a turn in which nothing may run
             began_s = self._on.clock.monotonic_s()
             begun = await self._turns.begin(turn)
@@ -280,134 +289,38 @@ class _Part:
     async def _settle(self, slot: Slot) -> None:
         while self._agenda.is_open(slot):
             self._stoppable.go_on()
-            if not self._within_data_cap(slot):
+            if not self._data_cap.allows(slot):
                 return
             diagnosis = await self._attempt(slot)
             self._stoppable.go_on()
             await self._wait_for_path(slot.case.leg, diagnosis)
 
     async def _attempt(self, slot: Slot) -> Diagnosis | None:
-        began_s = self._on.clock.monotonic_s()
-        flags = self._standing_flags()
-        begun = self._announcement(slot)
-        self._on.keeper.begin_attempt(begun)
+        tries = self._agenda.tries_before(slot)
+        planned = any(slot.repeat == other.repeat and slot.case == other.case for other in self._plan.slots)
+        purpose = Purpose.AGAIN if tries else Purpose.PLANNED if planned else Purpose.EXTRA
+        begun = self._attempting.begin(slot, tries + 1, purpose)
         self._attempts += 1
         self._announcer.publish(
             AttemptStarted(
                 slot,
-                begun.attempt,
-                begun.purpose,
+                begun.record.attempt,
+                purpose,
                 done=self._agenda.done,
                 total=self._agenda.wanted,
                 left_s=self._left_s(),
             )
         )
-        tried = await self._try(slot)
-        judgement, unknown = self._judged(slot, tried)
-        flags += self._clock_flags()
-        wall_s = self._on.clock.monotonic_s() - began_s
-        record = finished(begun, tried.result, judgement, wall_s, flags, observed=tried.observed)
-        record = with_binding(replace(record, unknown=unknown), tried.result, self._baseline(slot.case.leg))
-        self._keep(slot, record)
-        if record.status is Status.INTERRUPTED:
+        made = await self._attempting.make(
+            begun,
+            earlier=Earlier.of(self._agenda.attempts, slot.case),
+            accepted=self._turns.accepted,
+            max_bytes=self._data_cap.max_bytes(slot),
+        )
+        self._keep(slot, made.record)
+        if made.interrupted:
             raise Stopped
-        return tried.diagnosis
-
-    async def _try(self, slot: Slot) -> "_Tried":
-        """Run the engine, with the observers beside it where there are any; ask the network when something went wrong,
-        while the observers end, which may take seconds over a broken path."""
-        leg, spec = slot.case.leg, self._spec(slot)
-        engine = self._on.engines[leg, slot.case.engine]
-        before = await self._on.path.route(leg)
-        observers = self._on.observers
-        beside = None if observers is None else await observers.beside(spec, before, leg)
-        ending: asyncio.Task[Observed] | None = None
-        try:
-            result = await engine.transfer(spec, _Onlooker(slot, self._announcer.publish, beside), self._on.stop)
-            if beside is not None:
-                ending = asyncio.create_task(beside.finish(), name="end of the observers")
-            stopped = result.failure is not None and result.failure.kind is FailureKind.STOPPED
-            diagnosis = await self._on.path.diagnose(leg) if went_wrong(result) and not stopped else None
-            after = await self._on.path.route(leg)
-            observed = None if ending is None else await ending
-        finally:
-            if ending is not None:
-                ending.cancel()
-            if beside is not None:
-                beside.abandon()
-        return _Tried(result, observed, diagnosis, before, after)
-
-    def _judged(self, slot: Slot, tried: "_Tried") -> tuple[Judgement, tuple[str, ...]]:
-        """Say what an attempt turned out to be, and which flags could not be evaluated.
-
-        What the observers saw joins in here, and nowhere else.
-        """
-        leg = slot.case.leg
-        interface = self._visit_interface(leg, tried.before)
-        judgement = judge(Evidence(tried.result, leg, tried.diagnosis, tried.before, tried.after, interface))
-        if tried.observed is None:
-            return judgement, ()
-        line, baseline = timeline(tried.result, tried.observed), self._baseline(leg)
-        found = confounders(
-            Scene(
-                result=tried.result,
-                observed=tried.observed,
-                window=None if line is None else line.window,
-                expected=self._on.expected.get(slot.case.ap_config),
-                accepted=self._turns.accepted,
-                earlier=Earlier.of(self._agenda.attempts, slot.case),
-                wire_mbps=None if baseline is None else baseline.goodput_mbps(slot.case.direction),
-            )
-        )
-        return weighed(judgement, found), found.unknown
-
-    def _baseline(self, leg: Leg) -> BaselineRecord | None:
-        return self._on.baseline if leg is Leg.LAN else None
-
-    def _spec(self, slot: Slot) -> TransferSpec:
-        timing = self._plan.timing
-        cap = self._plan.internet_data_bytes if slot.case.leg is Leg.INTERNET else None
-        return TransferSpec(
-            direction=slot.case.direction,
-            streams=timing.streams,
-            warm_up_s=timing.warm_up_s,
-            duration_s=timing.duration_s,
-            congestion_control=timing.congestion_control,
-            max_bytes=None if cap is None else data_budget.left_bytes(cap, self._agenda.attempts),
-        )
-
-    def _announcement(self, slot: Slot) -> AttemptRecord:
-        """The record that stands if the agent dies now."""
-        facts = self._on.ap_configs[slot.case.ap_config]
-        tries = self._agenda.tries_before(slot)
-        planned = any(slot.repeat == other.repeat and slot.case == other.case for other in self._plan.slots)
-        self._order_index += 1
-        timing = self._plan.timing
-        return AttemptRecord(
-            test_id=self._on.new_id(),
-            visit_id=self._visit.visit_id,
-            turn=slot.turn,
-            repeat=slot.repeat,
-            attempt=tries + 1,
-            order_index=self._order_index,
-            location=slot.case.location,
-            access_point=facts.access_point,
-            ap_config=slot.case.ap_config,
-            firmware=facts.firmware,
-            leg=slot.case.leg.value,
-            engine=slot.case.engine.value,
-            direction=slot.case.direction.value,
-            streams=timing.streams,
-            server=self._on.servers[slot.case.leg],
-            started_at=self._on.clock.now(),
-            offset_s=self._announcer.offset_s,
-            warm_up_s=timing.warm_up_s,
-            duration_s=timing.duration_s,
-            status=Status.INTERRUPTED,
-            reason=_CUT_OFF_REASON,
-            purpose=Purpose.AGAIN if tries else Purpose.PLANNED if planned else Purpose.EXTRA,
-            wall_s=0.0,
-        )
+        return made.diagnosis
 
     def _keep(self, slot: Slot, record: AttemptRecord) -> None:
         """Keep the finished attempt with its own label, say so, then label earlier ones."""
@@ -443,32 +356,6 @@ class _Part:
         self._on.keeper.add_flag(record.test_id, flag)
         self._announcer.publish(AttemptFlagged(record, flag))
 
-    # --- the data cap ----------------------------------------------------------------------------------------------
-
-    def _within_data_cap(self, slot: Slot) -> bool:
-        """Tell whether a slot may move its bytes. When an internet slot may not, all that are open are settled as not
-        run, and that is said and kept."""
-        cap = self._plan.internet_data_bytes
-        if cap is None or slot.case.leg is not Leg.INTERNET:
-            return True
-        left = data_budget.left_bytes(cap, self._agenda.attempts)
-        total_s = self._plan.timing.warm_up_s + self._plan.timing.duration_s
-        needed = data_budget.predicted_bytes(self._agenda.attempts, slot.case, total_s)
-        if left > 0 and (needed is None or needed <= left):
-            return True
-        ended = [other for turn in self._agenda.open_turns() for other in turn.slots if other.case.leg is Leg.INTERNET]
-        self._agenda.not_run.update(other.key for other in ended)
-        needs = (
-            "" if needed is None else f", and the next transfer would move about {needed / BYTES_PER_GIGABYTE:.3f} GB"
-        )
-        text = (
-            f"Of the data cap of {cap / BYTES_PER_GIGABYTE:g} GB over the internet legs "
-            f"{left / BYTES_PER_GIGABYTE:.3f} GB are left{needs}. Internet measurements not run: {len(ended)}. "
-            "To run them, raise internet_data_gb under [limits] in the profile and begin a new visit."
-        )
-        self._announcer.note("data_cap", text)
-        return False
-
     # --- the path --------------------------------------------------------------------------------------------------
 
     async def _wait_for_path(self, leg: Leg, diagnosis: Diagnosis | None) -> None:
@@ -486,31 +373,6 @@ class _Part:
         if away_s is None:
             raise _PathGivenUp
         self._announcer.keep_and_publish(PathBack(away_s), "path_back", {"away_s": away_s})
-
-    def _visit_interface(self, leg: Leg, before: Route | None) -> str | None:
-        """The interface over which the first transfer of this part of the visit to that leg's server went."""
-        if before is not None and before.interface is not None:
-            self._interfaces.setdefault(leg, before.interface)
-        return self._interfaces.get(leg)
-
-    # --- clocks and flags ------------------------------------------------------------------------------------------
-
-    def _standing_flags(self) -> tuple[Flag, ...]:
-        simulated = self._visit.simulated
-        mark = (Flag("simulated", simulated, "note"),) if simulated else ()
-        return mark + self._clock_flags()
-
-    def _clock_flags(self) -> tuple[Flag, ...]:
-        step_s = self._wall_watch.step_s()
-        if step_s is None:
-            return ()
-        way = "back" if step_s < 0 else "forward"
-        text = (
-            f"the wall clock went {way} by {abs(step_s):.1f} s (it was set, or the laptop slept); order and durations "
-            "come from the monotonic clock"
-        )
-        self._announcer.note("clock_step", text[0].upper() + text[1:] + ".")
-        return (Flag("clock_step", text, "note"),)
 
     def _left_s(self) -> float:
         return time_left.left_s(self._agenda, self._turn_walls_s, simulated=self._visit.simulated is not None)
@@ -537,48 +399,3 @@ def _next_step(decision: Decision | None, has_replacement: bool, stopping: bool,
         case _:
             pass
     return words
-
-
-@dataclass(frozen=True, slots=True)
-class _Tried:
-    """What one attempt gave. observed: None where nobody looked on. diagnosis: None where nothing was asked."""
-
-    result: TransferResult
-    observed: Observed | None
-    diagnosis: Diagnosis | None
-    before: Route | None
-    after: Route | None
-
-
-class _Onlooker:
-    """Hands what an engine sees on to the subscribers and the observers."""
-
-    def __init__(self, slot: Slot, publish: Callable[[Event], None], beside: Beside | None = None) -> None:
-        self._slot = slot
-        self._publish = publish
-        self._beside = beside
-        self._link_shown: LinkSample | None = None
-
-    def waiting(self, place: int, wait_s: float, held_by: str | None) -> None:
-        self._publish(ServerQueue(place, wait_s, held_by))
-
-    def started(self) -> None:
-        self._publish(TransferStarted(self._slot))
-
-    async def idle_before(self, reflector: Reflector | None) -> None:
-        if self._beside is not None:
-            await self._beside.idle_before(reflector)
-
-    def sample(self, sample: Sample) -> None:
-        self._publish(Progressed(self._slot, sample))
-        if self._beside is None:
-            return
-        self._beside.loaded(sample)
-        link = self._beside.link_now()
-        if link is not None and link is not self._link_shown:
-            self._link_shown = link
-            self._publish(LinkSeen(link))
-
-    async def idle_after(self) -> None:
-        if self._beside is not None:
-            await self._beside.idle_after()
