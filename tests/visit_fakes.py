@@ -19,7 +19,7 @@ from sitetest.visit.conductor import ApConfigFacts, Conductor, Patience, VisitOu
 from sitetest.visit.diagnosis import Answer, Diagnosis, Route
 from sitetest.visit.events import AttemptStored, Event, Noted
 from sitetest.visit.expected_radio import Mismatch
-from sitetest.visit.protocols import Observers, Operator, RadioAnswer, Switch
+from sitetest.visit.protocols import Applied, Observers, Operator, RadioAnswer, Switch
 from sitetest_wire.samples import Sample
 from sitetest_wire.words import CountedAs, Direction, EngineName
 
@@ -354,9 +354,9 @@ class FakeSwitch:
         self.applied: list[str] = []
         self._problems = list(problems)
 
-    async def apply(self, ap_config: str, stop: asyncio.Event) -> str | None:
+    async def apply(self, ap_config: str, stop: asyncio.Event) -> Applied:
         self.applied.append(ap_config)
-        return self._problems.pop(0) if self._problems else None
+        return Applied(self._problems.pop(0) if self._problems else None, output=f"{ap_config} it is")
 
 
 def basement_plan(

@@ -11,6 +11,7 @@ import pytest
 
 from sitetest.errors import ProfileError
 from sitetest.visit.child_process import MAX_OUTPUT_BYTES, TAIL_CHARACTERS, run_command
+from sitetest.visit.protocols import Applied
 from sitetest.visit.switch import CommandSwitch, split_command
 
 PYTHON = sys.executable
@@ -20,19 +21,21 @@ def python(code: str) -> list[str]:
     return [PYTHON, "-S", "-c", code]
 
 
-async def test_a_command_that_works_gives_none() -> None:
-    """None is "all is well"."""
-    assert await CommandSwitch({"auto": python("pass")}).apply("auto", asyncio.Event()) is None
+async def test_a_command_that_works_has_no_problem_and_its_output_is_kept() -> None:
+    """What an access point answers is worth keeping when all is well, too."""
+    told = await CommandSwitch({"auto": python("print('channel 36')")}).apply("auto", asyncio.Event())
+    assert told == Applied(problem=None, output="channel 36")
 
 
 async def test_a_command_that_fails_is_told_with_code_and_output() -> None:
     """Both streams, in the words that a person will look for."""
     code = "import sys; print('channel'); print('not allowed', file=sys.stderr); sys.exit(3)"
     told = await CommandSwitch({"auto": python(code)}).apply("auto", asyncio.Event())
-    assert told is not None
-    assert "ended with exit code 3" in told
-    assert "channel" in told
-    assert "not allowed" in told
+    assert told.problem is not None
+    assert "ended with exit code 3" in told.problem
+    assert "channel" in told.problem
+    assert "not allowed" in told.problem
+    assert "not allowed" in told.output
 
 
 async def test_only_the_tail_of_long_output_is_kept() -> None:
@@ -48,7 +51,7 @@ async def test_no_shell_ever_sees_the_command(tmp_path: Path) -> None:
     seen = tmp_path / "seen"
     code = f"import sys; open({str(seen)!r}, 'w').write('|'.join(sys.argv[1:]))"
     command = f"{PYTHON} -S -c {_quoted(code)} ; touch $HOME * 'two words'"
-    assert await CommandSwitch({"auto": command}).apply("auto", asyncio.Event()) is None
+    assert (await CommandSwitch({"auto": command}).apply("auto", asyncio.Event())).problem is None
     assert seen.read_text() == ";|touch|$HOME|*|two words"
 
 
@@ -59,13 +62,13 @@ def _quoted(text: str) -> str:
 async def test_a_program_that_is_not_there_is_told_not_raised() -> None:
     """The turn is lost, not the visit."""
     told = await CommandSwitch({"auto": ["no-such-program-here"]}).apply("auto", asyncio.Event())
-    assert told is not None
-    assert "no-such-program-here cannot be started" in told
+    assert told.problem is not None
+    assert "no-such-program-here cannot be started" in told.problem
 
 
 async def test_an_ap_config_without_a_command_is_told() -> None:
     """What, where, and which."""
-    assert await CommandSwitch({}).apply("wide80", asyncio.Event()) == (
+    assert await CommandSwitch({}).apply("wide80", asyncio.Event()) == Applied(
         "AP config 'wide80' has no apply command in site.toml"
     )
 
@@ -113,8 +116,8 @@ async def test_a_command_that_hangs_is_ended_with_its_children(tmp_path: Path, h
             await task
     else:
         told = await task
-        assert told is not None
-        assert ("not over after 2 s" if how == "timeout" else "the run is being stopped") in told
+        assert told.problem is not None
+        assert ("not over after 2 s" if how == "timeout" else "the run is being stopped") in told.problem
     assert [await _gone(pid) for pid in running] == [True, True]
 
 

@@ -1,15 +1,15 @@
 """Says what happens: to the subscribers, and where it belongs into the record, to the store.
 
-A subscriber that fails is logged once and asked again next time; it cannot stop the visit. May import visit.events,
+A subscriber that fails cannot stop the visit (`visit/listeners.py`). May import visit.events, visit.listeners,
 visit.protocols, store.records and the standard library only.
 """
 
 import json
-import logging
 from collections.abc import Mapping, Sequence
 
 from sitetest.store.records import EventRecord
 from sitetest.visit.events import Event, Noted, Subscriber
+from sitetest.visit.listeners import Listeners
 from sitetest.visit.protocols import Clock, Keeper
 
 
@@ -19,8 +19,7 @@ class Announcer:
     def __init__(self, visit_id: str, keeper: Keeper, subscribers: Sequence[Subscriber], clock: Clock) -> None:
         self._visit_id = visit_id
         self._keeper = keeper
-        self._subscribers = tuple(subscribers)
-        self._complained = [False] * len(self._subscribers)
+        self._listeners = Listeners(subscribers)
         self._clock = clock
         self.began_s = clock.monotonic_s()
 
@@ -31,13 +30,7 @@ class Announcer:
 
     def publish(self, event: Event) -> None:
         """Tell the subscribers."""
-        for place, subscriber in enumerate(self._subscribers):
-            try:
-                subscriber(event)
-            except Exception:
-                if not self._complained[place]:
-                    logging.getLogger(__name__).exception("a subscriber failed; the visit goes on")
-                    self._complained[place] = True
+        self._listeners.tell(event)
 
     def keep_and_publish(self, event: Event, kind: str, detail: Mapping[str, object]) -> None:
         """Keep that it happened, then tell the subscribers. Raises StoreError."""

@@ -5,6 +5,7 @@ May import the records and plan types, those of engines.base and observe, sitete
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
@@ -147,8 +148,17 @@ class Path(Protocol):
         """Ask the system for a fresh association; returns one of the words of `visit/association.py`."""
 
 
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """What came of an apply command. problem: what went wrong, in words; None when it worked. output: what it said, the
+    last part of it, whether it worked or not."""
+
+    problem: str | None
+    output: str = ""
+
+
 class Switch(Protocol):
     """Applies an AP config by its command."""
 
-    async def apply(self, ap_config: str, stop: asyncio.Event) -> str | None:
-        """Run the command of that AP config; None when it worked, otherwise what went wrong, in words."""
+    async def apply(self, ap_config: str, stop: asyncio.Event) -> Applied:
+        """Run the command of that AP config. It is ended when ``stop`` is set."""

@@ -1,8 +1,8 @@
 """Applies an AP config by the command that `site.toml` gives for it (``apply``).
 
 The command is a list, or one text that is split as a POSIX shell would split it; it is never given to a shell, so no
-variable, wildcard, pipe or semicolon in it means anything. May import errors, visit.child_process and the standard
-library only.
+variable, wildcard, pipe or semicolon in it means anything. May import errors, visit.child_process, visit.protocols and
+the standard library only.
 """
 
 import asyncio
@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from sitetest.errors import ProfileError
 from sitetest.visit.child_process import Finished, run_command
+from sitetest.visit.protocols import Applied
 
 APPLY_TIMEOUT_S = 120.0
 """How long an apply command may take. Engineering choice: a script that waits for an access point to restart
@@ -44,28 +45,26 @@ class CommandSwitch:
         self.commands = {ap_config: split_command(ap_config, command) for ap_config, command in commands.items()}
         self._timeouts_s = timeouts_s
 
-    async def apply(self, ap_config: str, stop: asyncio.Event) -> str | None:
-        """Run the command of that AP config; None when it worked, otherwise what went wrong, in words.
-
-        The command and its children are ended when ``stop`` is set.
-        """
+    async def apply(self, ap_config: str, stop: asyncio.Event) -> Applied:
+        """Run the command of that AP config. It and its children are ended when ``stop`` is set."""
         command = self.commands.get(ap_config)
         if command is None:
-            return f"AP config {ap_config!r} has no apply command in site.toml"
+            return Applied(f"AP config {ap_config!r} has no apply command in site.toml")
         running = asyncio.create_task(run_command(command, self._timeouts_s.get(ap_config, APPLY_TIMEOUT_S)))
         stopping = asyncio.create_task(stop.wait())
         try:
             await asyncio.wait({running, stopping}, return_when=asyncio.FIRST_COMPLETED)
             if running.done():
-                return _in_words(command, running.result())
-            return f"{command[0]} was ended, because the run is being stopped"
+                finished = running.result()
+                return Applied(_problem(command, finished), finished.output)
+            return Applied(f"{command[0]} was ended, because the run is being stopped")
         finally:
             running.cancel()
             stopping.cancel()
             await asyncio.gather(running, stopping, return_exceptions=True)
 
 
-def _in_words(command: Sequence[str], finished: Finished) -> str | None:
+def _problem(command: Sequence[str], finished: Finished) -> str | None:
     if finished.worked:
         return None
     said = f"; it said: {finished.output}" if finished.output else "; it said nothing"

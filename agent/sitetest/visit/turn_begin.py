@@ -178,7 +178,7 @@ class TurnBegin:
         for number in range(self._patience.apply_tries):
             if number:
                 await self._stoppable.pause(self._patience.apply_pause_s)
-            problem = await switch.apply(turn.ap_config, self._stop)
+            problem = (await switch.apply(turn.ap_config, self._stop)).problem
             self._stoppable.go_on()
             if problem is None:
                 break
