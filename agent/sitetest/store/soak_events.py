@@ -21,7 +21,8 @@ class Cause(StrEnum):
     """Why nothing answered. LINK: the laptop had no association, or the interface no carrier. PATH: it had, and neither
     gateway nor server's machine answered: air, access point or cable. HOST: the gateway answered and the server's
     machine did not. SERVER: the machine answered and the test server did not. REFLECTOR: the test server answered and
-    only its reflector was silent. SLEEP: the laptop had just woken."""
+    only its reflector was silent. SLEEP: the laptop had just woken. LATE: the answers were late, not lost, and an
+    outage that was told as begun is taken back; its length is 0."""
 
     LINK = "link"
     PATH = "path"
@@ -29,6 +30,7 @@ class Cause(StrEnum):
     SERVER = "server"
     REFLECTOR = "reflector"
     SLEEP = "sleep"
+    LATE = "late"
 
 
 DROPOUT_CAUSES = frozenset({Cause.LINK, Cause.PATH})
@@ -127,7 +129,8 @@ class MeasuringResumed:
 @dataclass(frozen=True, slots=True)
 class RoundPassed:
     """A round that was due and not tested. reason: ``path_away``, ``disk_full``, ``data_cap``, ``busy`` (the one before
-    took its time)."""
+    took its time), ``switching`` (an AP config was being applied), ``not_applied`` (none could
+    be), ``stood_still`` (the laptop did)."""
 
     KIND = "round_passed"
     round: int

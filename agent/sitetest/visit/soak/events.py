@@ -77,7 +77,8 @@ class SecondSeen:
 
 @dataclass(frozen=True, slots=True)
 class SoakEnded:
-    """outcome: ``complete`` (the wanted time is over), ``interrupted``. rounds, tests: of this part."""
+    """outcome: ``complete`` (the wanted time is over), ``interrupted``, ``store_full`` (its end is not on disk, so that
+    it may be resumed). rounds, tests: of this part."""
 
     visit_id: str
     outcome: str
