@@ -118,7 +118,7 @@ class World:
     """What is true at which time. rate_mbps: goodput of a test that begins then. facts: told by the watch when their
     time has come. watch_dies_at: times at which the watch itself fails."""
 
-    rate_mbps: Callable[[float, AttemptRecord], float] = lambda at_s, record: 400.0
+    rate_mbps: Callable[[float, TransferSpec], float] = lambda at_s, spec: 400.0
     outages: list[Outage] = field(default_factory=list)
     sleeps: list[tuple[float, float]] = field(default_factory=list)
     facts: list[tuple[float, Seen]] = field(default_factory=list)
@@ -260,7 +260,10 @@ class WorldEngine:
     async def transfer(self, spec: TransferSpec, watch: Watch, stop: asyncio.Event) -> TransferResult:
         night, clock = self._night, self._night.clock
         began_s = clock.night_s
-        night.began_s.append(began_s)
+        if night.listens:
+            night.began_s.append(began_s)
+        if isinstance(night.keeper, NightKeeper):
+            assert night.keeper.running is not None, "announced in the store before the first byte"
         if night.world.away(began_s) is not None:
             await clock.sleep(3.0)
             return broken(spec, FailureKind.UNREACHABLE)
@@ -268,7 +271,7 @@ class WorldEngine:
         if night.hangs:
             await stop.wait()
             return broken(spec, FailureKind.STOPPED, until_s=3.0)
-        result = steady(spec, night.world.rate_mbps(began_s, night.announced))
+        result = steady(spec, night.world.rate_mbps(began_s, spec))
         takes_s = result.receiver[-1].at_s
         cut = next((one for one in night.world.outages if began_s < one.at_s < began_s + takes_s), None)
         if cut is not None and cut.length_s > 10.0:
@@ -396,13 +399,6 @@ class Soak:
         self.path = WorldPath(self.world, self.clock, self.association)
         self.watch: PathWatch = FakeWatch(self.world, self.clock)
         self.switch = None if self.make_switch is None else self.make_switch(self)
-
-    @property
-    def announced(self) -> AttemptRecord:
-        """The test that runs."""
-        assert isinstance(self.keeper, NightKeeper)
-        assert self.keeper.running is not None, "announced in the store before the first byte"
-        return self.keeper.kept[self.keeper.running]
 
     @property
     def kept(self) -> NightKeeper:

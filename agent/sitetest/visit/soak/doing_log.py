@@ -22,12 +22,9 @@ class _Stretch:
     began_s: float
     ended_s: float | None = None
 
-    def meets(self, from_s: float, until_s: float) -> bool:
-        return self.began_s < until_s and (self.ended_s is None or self.ended_s > from_s)
-
 
 class DoingLog:
-    """Remembers the last stretches of transferring and switching, on the monotonic clock."""
+    """Remembers the last stretches of transferring and switching, on the monotonic clock; one follows the other."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -48,7 +45,12 @@ class DoingLog:
 
     def during(self, start_s: float, length_s: float) -> Doing:
         """What was done in a stretch of time; a switch comes before a transfer."""
-        seen = {one.doing for one in self._stretches if one.meets(start_s, start_s + length_s)}
+        seen = set()
+        for stretch in reversed(self._stretches):
+            if stretch.ended_s is not None and stretch.ended_s <= start_s:
+                break  # and so did all before it
+            if stretch.began_s < start_s + length_s:
+                seen.add(stretch.doing)
         return next((doing for doing in (Doing.SWITCH, Doing.TRANSFER) if doing in seen), Doing.NOTHING)
 
     def switched_at(self, at_s: float) -> bool:
