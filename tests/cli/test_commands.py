@@ -309,7 +309,10 @@ def test_a_mistake_on_the_command_line_is_said_in_plain_words(
     assert capsys.readouterr().err.startswith(f"sitetest: {says}")
 
 
-def test_a_long_plan_is_folded_and_counts_what_it_leaves_out(tmp_path: Path, capsys: Captured) -> None:
+def test_a_long_plan_is_folded_and_counts_what_it_leaves_out(
+    tmp_path: Path, capsys: Captured, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")  # the name of the folder stands in it, and may be long
     assert main(["new", str(tmp_path / "shop")]) == Exit.DONE
     capsys.readouterr()
     arguments = ["plan", "-p", "overnight", "--site", str(tmp_path / "shop"), "--seed", "4"]

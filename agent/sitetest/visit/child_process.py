@@ -35,13 +35,7 @@ class Finished:
 async def run_command(command: Sequence[str], timeout_s: float) -> Finished:
     """Run a command to its end, or end it and its children after ``timeout_s`` or when the task is cancelled."""
     try:
-        process = await asyncio.create_subprocess_exec(
-            *command,
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.STDOUT,
-            start_new_session=os.name == "posix",
-        )
+        process = await _started(command)
     except (OSError, ValueError) as problem:
         return Finished(None, "", f"{command[0]} cannot be started: {problem}")
     output = bytearray()
@@ -59,6 +53,26 @@ async def run_command(command: Sequence[str], timeout_s: float) -> Finished:
     finally:
         if not over:
             await _end(process)
+
+
+async def _started(command: Sequence[str]) -> asyncio.subprocess.Process:
+    """Start a command in a group of its own. A start that is cancelled half-way is seen through and then ended: by
+    itself asyncio would kill the command and leave its children behind."""
+    starting = asyncio.ensure_future(
+        asyncio.create_subprocess_exec(
+            *command,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.STDOUT,
+            start_new_session=os.name == "posix",
+        )
+    )
+    try:
+        return await asyncio.shield(starting)
+    except asyncio.CancelledError:
+        with suppress(OSError, ValueError):
+            await _end(await starting)
+        raise
 
 
 async def _read(process: asyncio.subprocess.Process, output: bytearray) -> bool:
