@@ -314,8 +314,10 @@ def test_a_long_plan_is_folded_and_counts_what_it_leaves_out(
 ) -> None:
     monkeypatch.setenv("COLUMNS", "200")  # the name of the folder stands in it, and may be long
     assert main(["new", str(tmp_path / "shop")]) == Exit.DONE
+    with (tmp_path / "shop" / "profiles" / "counter.toml").open("a") as profile:
+        profile.write("[repeats]\nminimum = 100\nmaximum = 100\n")
     capsys.readouterr()
-    arguments = ["plan", "-p", "overnight", "--site", str(tmp_path / "shop"), "--seed", "4"]
+    arguments = ["plan", "-p", "counter", "--site", str(tmp_path / "shop"), "--seed", "4"]
     assert main(arguments) == Exit.DONE
     out = capsys.readouterr().out
     assert len(out.splitlines()) < 40

@@ -2,6 +2,7 @@
 
 import copy
 import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,13 @@ from sitetest.plan.estimate import estimate
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import MOST_SLOTS, make_plan
 from sitetest.plan.plan_json import plan_from_json, plan_to_json
+from sitetest.plan.profile import Profile
+from sitetest.plan.site import Site
+from sitetest.plan.soak_estimate import soak_estimate
+from sitetest.plan.soak_making import make_soak_plan
+from sitetest.plan.soak_plan_json import soak_plan_from_json, soak_plan_to_json
+
+NOW = datetime(2026, 1, 1, tzinfo=UTC)
 
 SITE: dict[str, Any] = {
     "format": 1,
@@ -53,6 +61,7 @@ PROFILE: dict[str, Any] = {
     "timing": {"duration_s": 10.5, "congestion_control": "cubic"},
     "repeats": {"maximum": 6},
     "limits": {"internet_data_gb": 0.5, "expected_lan_mbps": 600, "expected_internet_mbps": 40},
+    "soak": {"every_s": 300, "duration_s": 5, "turn_min": 10, "most_busy_pct": 50, "data_gb": 100.5},
 }
 WORDS = sorted(
     {"auto", "wide80", "counter", "attic", "lan", "internet", "iperf3", "http", "download", "upload", "base"}
@@ -97,7 +106,19 @@ def outcome(folder: Path, site: str | bytes, base: str | bytes, profile: str | b
     assert 0 < len(plan.slots) <= MOST_SLOTS
     assert estimate(plan, expected_mbps=wanted.limits.expected_mbps).duration_s > 0
     assert plan_from_json(plan_to_json(plan)) == plan
+    check_soak(known, wanted)
     return plan
+
+
+def check_soak(site: Site, profile: Profile) -> None:
+    """The same way for a soak."""
+    try:
+        plan = make_soak_plan(site, profile, seed=1, rounds=100)
+    except SitetestError as error:
+        check_message(error)
+        return
+    assert soak_estimate(plan, now=NOW, expected_mbps=profile.limits.expected_mbps).busy_share <= plan.most_busy_share
+    assert soak_plan_from_json(soak_plan_to_json(plan)) == plan
 
 
 def check_message(error: SitetestError) -> None:

@@ -14,7 +14,7 @@ from sitetest_wire.words import Direction, EngineName
 
 MATRIX_KEYS = "legs, engines, directions, internet_directions, ap_configs"
 TIMING_KEYS = "streams, warm_up_s, duration_s, congestion_control"
-TOP_KEYS = "format, extends, location, matrix, timing, repeats, comparison, limits"
+TOP_KEYS = "format, extends, location, matrix, timing, repeats, comparison, limits, soak"
 NAME = "1 to 64 printable characters, no space at either end, not starting with one of = + - @"
 FAR_SERVER = SITE_TOML.replace("[server]", '[server]\ninternet = "https://far.example"')
 DOWNLOAD_URL = SITE_TOML.replace("[server]", '[server]\ninternet_download_url = "https://far.example/large.bin"')
@@ -62,6 +62,13 @@ assumed_cv_pct = 12
 internet_data_gb = 0.5
 expected_lan_mbps = 600
 expected_internet_mbps = 40.5
+[soak]
+every_s = 300
+warm_up_s = 1
+duration_s = 5
+turn_min = 20
+most_busy_pct = 40
+data_gb = 2.5
 """,
         FAR_SERVER,
     )
@@ -81,6 +88,9 @@ expected_internet_mbps = 40.5
     assert (repeats.minimum, repeats.maximum, repeats.per_turn) == (2, 6, 3)
     assert limits.internet_data_bytes == 500_000_000
     assert limits.expected_mbps == {Leg.LAN: 600.0, Leg.INTERNET: 40.5}
+    soak = profile.soak
+    assert (soak.every_s, soak.warm_up_s, soak.duration_s, soak.turn_s) == (300.0, 1.0, 5.0, 1200.0)
+    assert (soak.most_busy_share, soak.data_bytes) == (0.4, 2_500_000_000)
 
 
 def test_what_is_left_out_is_common_practice(tmp_path: Path) -> None:
@@ -93,6 +103,9 @@ def test_what_is_left_out_is_common_practice(tmp_path: Path) -> None:
     assert (profile.timing.streams, profile.timing.warm_up_s, profile.timing.duration_s) == (5, 3.0, 30.0)
     assert profile.timing.congestion_control is None
     assert (profile.repeats.minimum, profile.repeats.maximum, profile.repeats.per_turn) == (4, 10, 1)
+    soak = profile.soak
+    assert (soak.every_s, soak.warm_up_s, soak.duration_s, soak.turn_s) == (120.0, 2.0, 10.0, 1800.0)
+    assert (soak.most_busy_share, soak.data_bytes) == (0.25, 1_000_000_000_000)
 
 
 def test_a_maximum_that_is_left_out_follows_a_high_minimum(tmp_path: Path) -> None:
@@ -192,6 +205,22 @@ def test_profiles_are_listed_without_the_site(tmp_path: Path) -> None:
         ("[repeats]\nmaximum = 3", "repeats.maximum: found 3; allowed: a whole number from repeats.minimum (4) to 100"),
         ("[timing]\nduration_s = 3599",
          "timing.duration_s: found 3599; allowed: with timing.warm_up_s = 3: at most 3597"),
+        ("[soak]\nevery_s = 0.5", "soak.every_s: found 0.5; allowed: a number from 1 to 86400"),
+        ("[soak]\nmost_busy_pct = 0", "soak.most_busy_pct: found 0; allowed: a number from 1 to 100"),
+        ("[soak]\nmost_busy_pct = 101", "soak.most_busy_pct: found 101; allowed: a number from 1 to 100"),
+        ("[soak]\nturn_mins = 5",
+         "soak.turn_mins: found an unknown key; allowed: every_s, warm_up_s, duration_s, turn_min, most_busy_pct, "
+         "data_gb; did you mean turn_min?"),
+        ("[soak]\nevery_s = 60\nduration_s = 58",
+         "soak.duration_s: found 58; allowed: with soak.every_s = 60 and soak.warm_up_s = 2: below 58, since a test "
+         "must be over before the next round"),
+        ("[soak]\nevery_s = 10\nturn_min = 30",
+         "soak.duration_s: found 10.0; allowed: with soak.every_s = 10 and soak.warm_up_s = 2: below 8, since a test "
+         "must be over before the next round"),
+        ("[soak]\nevery_s = 86400\nduration_s = 3599\nturn_min = 1440",
+         "soak.duration_s: found 3599; allowed: with soak.warm_up_s = 2: at most 3598"),
+        ("[soak]\nevery_s = 120\nturn_min = 1",
+         "soak.turn_min: found 1; allowed: with soak.every_s = 120: at least 2, to hold a round"),
         ("[matrix]\ndirections = ['upload']\ninternet_directions = ['download']",
          'matrix.internet_directions: found "download"; allowed: some of matrix.directions: "upload"'),
         ("[matrix]\nlegs = ['lan', 'internet']\nengines = ['http']",

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from sitetest.comparing.campaign import CampaignResult, PairResult
-from sitetest.plan.plan_json import comparison_document as planned_document
+from sitetest.plan.comparison_json import comparison_document as planned_document
 from sitetest.stats.answers import STANDING_SENTENCE, SideFacts
 from sitetest.stats.rules import ComparisonRules
 from sitetest.stats.student_t import RatioInterval

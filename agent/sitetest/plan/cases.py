@@ -22,6 +22,10 @@ class Leg(StrEnum):
     INTERNET = "internet"
 
 
+Transfer = tuple[Leg, EngineName, Direction]
+"""A case without location and AP config: what is transferred under each of them."""
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Case:
     """One cell of the matrix at one location. ``ap_config`` is a name of ``site.toml``."""
@@ -117,6 +121,11 @@ class Plan:
     def cases(self) -> tuple[Case, ...]:
         """Every case once, in the order in which it first comes."""
         return tuple(dict.fromkeys(slot.case for slot in self.slots))
+
+    @property
+    def ap_configs(self) -> tuple[str, ...]:
+        """Every AP config once, in the order in which it first comes."""
+        return tuple(dict.fromkeys(turn.ap_config for turn in self.turns))
 
     def first(self, turns_each: int) -> "Plan":
         """Return the plan without the quads that go beyond ``turns_each`` turns of each AP config."""

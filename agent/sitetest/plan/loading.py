@@ -24,6 +24,7 @@ from sitetest.plan.profile import (
     Profile,
     ProfileTables,
     Repeats,
+    SoakTable,
     TimingTable,
     internet_leg_mistake,
 )
@@ -49,6 +50,7 @@ _PROFILE_TABLES: TableModels = {
     ("repeats",): Repeats,
     ("comparison",): ComparisonTable,
     ("limits",): Limits,
+    ("soak",): SoakTable,
 }
 
 

@@ -1,10 +1,7 @@
 """From site and profile to the ordered plan of a visit.
 
 Drift (the evening filling up, a laptop warming) must favour nobody, so every order is run together with its mirror:
-
-    two AP configs     A B B A or B A A B, as the seed says, again and again (a quad)
-    more of them       a permutation that the seed chooses, then the same in reverse
-    one                turn after turn
+that of the turns in quads (`turn_order.py`), and within turns
 
     in odd turns       download before upload, engines and legs as listed
     in even turns      exactly the reverse
@@ -21,15 +18,16 @@ Pure. May import sitetest.errors, sitetest_wire, plan, stats.rules and the stand
 
 from collections import Counter
 from collections.abc import Sequence
-from random import Random
+from itertools import islice
 
 from sitetest.errors import UsageError
-from sitetest.plan.cases import Case, Leg, Plan, PlannedComparison, Slot, Timing, Turn
+from sitetest.plan.cases import Case, Leg, Plan, PlannedComparison, Slot, Timing, Transfer, Turn
 from sitetest.plan.mistakes import listed, nearest, quoted
 from sitetest.plan.profile import Matrix, Profile, internet_leg_mistake
 from sitetest.plan.site import Site
+from sitetest.plan.turn_order import turn_order
 from sitetest.stats.rules import TURNS_PER_QUAD, ComparisonRules, spread_looks
-from sitetest_wire.words import Direction, EngineName
+from sitetest_wire.words import EngineName
 
 MOST_SLOTS = 20_000
 """Measurements that one visit may want: more than a week of the shortest ones."""
@@ -55,17 +53,17 @@ def make_plan(
     nobody has said which AP configs to measure, and for a plan that is too long.
     """
     configs = chosen_ap_configs(site, profile, ap_configs)
-    matrix = profile.matrix
-    engines = (_engine(engine),) if engine else matrix.engines
-    _refuse_impossible_internet_leg(site, matrix, engines, f"--engine {engine}" if engine else profile.name)
-    transfers = _transfers(matrix, engines)
+    transfers = chosen_transfers(site, profile, engine)
     minimum, maximum = profile.repeats.minimum, profile.repeats.maximum
     comparison = None
     turns_each = minimum
     if len(configs) > 1:
         minimum += minimum % 2
         maximum = max(minimum, maximum - maximum % 2)
-        comparison = _comparison(profile, configs, len(transfers), (minimum, maximum), give_up_early)
+        looks = spread_looks(minimum, maximum, profile.comparison.looks)
+        comparison = planned_comparison(
+            profile, configs, len(transfers), looks, give_up_early=profile.comparison.give_up_early or give_up_early
+        )
         turns_each = maximum + (TURNS_PER_QUAD if comparison.rules.looks else 0)
     wanted = turns_each * len(configs) * len(transfers) * profile.repeats.per_turn
     if wanted > MOST_SLOTS:
@@ -76,7 +74,8 @@ def make_plan(
         )
     turns = []
     repeats: Counter[Case] = Counter()
-    for number, (quad, config) in enumerate(_order(configs, turns_each, seed), start=1):
+    order = islice(turn_order(configs, seed), turns_each * len(configs))
+    for number, (quad, config) in enumerate(order, start=1):
         slots = []
         for run in range(profile.repeats.per_turn):
             as_listed = (number + run) % 2 == 1
@@ -95,16 +94,17 @@ def make_plan(
         turns=tuple(turns),
         minimum_turns=minimum,
         maximum_turns=maximum,
-        internet_data_bytes=profile.limits.internet_data_bytes if Leg.INTERNET in matrix.legs else None,
+        internet_data_bytes=profile.limits.internet_data_bytes if Leg.INTERNET in profile.matrix.legs else None,
         comparison=comparison,
     )
 
 
-def _comparison(
-    profile: Profile, configs: Sequence[str], transfers: int, turns: tuple[int, int], give_up_early: bool
+def planned_comparison(
+    profile: Profile, configs: Sequence[str], transfers: int, looks: tuple[int, ...], *, give_up_early: bool
 ) -> PlannedComparison:
     """Settle the comparison of ``configs``, the first of which is the reference. transfers: compared with each other in
-    every turn. turns: minimum and maximum of each AP config."""
+    every turn. looks: turns of each AP config at which verdicts are sought; none for one at the end. Raises UsageError
+    for a family that is smaller than what is compared here."""
     asked = profile.comparison
     reference, *others = configs
     here = transfers * len(others)
@@ -119,9 +119,9 @@ def _comparison(
         family_size=family,
         margin=asked.margin_pct / 100,
         alpha=asked.alpha,
-        looks=spread_looks(*turns, asked.looks),
+        looks=looks,
         correction=asked.correction,
-        give_up_early=asked.give_up_early or give_up_early,
+        give_up_early=give_up_early,
     )
     return PlannedComparison(reference, tuple(others), rules)
 
@@ -149,6 +149,16 @@ def ap_configs_to_ask(site: Site, profile: Profile) -> tuple[str, ...]:
     return () if profile.matrix.ap_configs or len(site.ap_configs) == 1 else site.ap_config_names
 
 
+def chosen_transfers(site: Site, profile: Profile, engine: str | None) -> tuple[Transfer, ...]:
+    """Return what is transferred in an odd turn, in order: the internet leg by http only. engine: from the command
+    line, in place of the profile's. Raises UsageError for an engine that there is not, or that cannot do what the
+    profile asks."""
+    matrix = profile.matrix
+    engines = (_engine(engine),) if engine else matrix.engines
+    _refuse_impossible_internet_leg(site, matrix, engines, f"--engine {engine}" if engine else profile.name)
+    return _transfers(matrix, engines)
+
+
 def _engine(asked: str) -> EngineName:
     names = [engine.value for engine in EngineName]
     if asked in names:
@@ -165,25 +175,12 @@ def _refuse_impossible_internet_leg(site: Site, matrix: Matrix, engines: Sequenc
         raise UsageError(f"{asked_by}: matrix.{key}: found {found}; allowed: {allowed}")
 
 
-def _transfers(matrix: Matrix, engines: Sequence[EngineName]) -> list[tuple[Leg, EngineName, Direction]]:
-    """Return what is transferred in an odd turn, in order: the internet leg by http only."""
-    return [
+def _transfers(matrix: Matrix, engines: Sequence[EngineName]) -> tuple[Transfer, ...]:
+    return tuple(
         (leg, engine, direction)
         for direction in matrix.directions
         for engine in engines
         for leg in matrix.legs
         if leg is Leg.LAN
         or (engine is EngineName.HTTP and direction in (matrix.internet_directions or matrix.directions))
-    ]
-
-
-def _order(configs: Sequence[str], turns_each: int, seed: int) -> list[tuple[int, str]]:
-    """Return the quad and the AP config of every turn."""
-    if len(configs) == 1:
-        return [(number, configs[0]) for number in range(1, turns_each + 1)]
-    random = Random(seed)  # noqa: S311  an order that anybody may repeat, not a secret
-    order = []
-    for quad in range(1, turns_each // 2 + 1):
-        half = random.sample(configs, len(configs))
-        order += [(quad, config) for config in [*half, *reversed(half)]]
-    return order
+    )

@@ -8,7 +8,7 @@ History of PLAN_FORMAT:
     1  first version
     2  comparison: what is settled about it, or null; a visit of format 1 has none and goes on as it began
 
-May import sitetest.errors, sitetest_wire, plan.cases, stats.rules and the standard library only.
+May import sitetest.errors, sitetest_wire, plan and the standard library only.
 """
 
 import json
@@ -16,8 +16,8 @@ from dataclasses import asdict
 from typing import Any
 
 from sitetest.errors import StoreDamaged, StoreNewer
-from sitetest.plan.cases import Case, Leg, Plan, PlannedComparison, Slot, Timing, Turn
-from sitetest.stats.rules import RULES_VERSION, ComparisonRules, Correction
+from sitetest.plan.cases import Case, Leg, Plan, Slot, Timing, Turn
+from sitetest.plan.comparison_json import comparison_document, comparison_from
 from sitetest_wire.words import Direction, EngineName
 
 PLAN_FORMAT = 2
@@ -52,28 +52,6 @@ def plan_to_json(plan: Plan) -> str:
     return json.dumps(document, sort_keys=True, separators=(",", ":"), allow_nan=False)
 
 
-def comparison_document(comparison: PlannedComparison) -> dict[str, Any]:
-    """Return what is settled about the comparison as JSON-ready values. Shares are shares, looks are turns of each AP
-    config; the weights follow from the looks and stand here for whoever reads the plan."""
-    rules = comparison.rules
-    return {
-        "reference": comparison.reference,
-        "others": list(comparison.others),
-        "rules_version": comparison.rules_version,
-        "margin": rules.margin,
-        "alpha": rules.alpha,
-        "correction": rules.correction.value,
-        "family_size": rules.family_size,
-        "looks": list(rules.looks),
-        "look_weights": _weights(rules),
-        "give_up_early": rules.give_up_early,
-    }
-
-
-def _weights(rules: ComparisonRules) -> list[float]:
-    return [round(weight, 6) for weight in rules.weights]
-
-
 def plan_from_json(text: str) -> Plan:
     """Read what :func:`plan_to_json` wrote.
 
@@ -103,30 +81,8 @@ def _plan(document: dict[str, Any]) -> Plan:
         minimum_turns=document["minimum_turns"],
         maximum_turns=document["maximum_turns"],
         internet_data_bytes=document["internet_data_bytes"],
-        comparison=_comparison(document["comparison"]) if document["format"] > 1 else None,
+        comparison=comparison_from(document["comparison"]) if document["format"] > 1 else None,
     )
-
-
-def _comparison(entry: dict[str, Any] | None) -> PlannedComparison | None:
-    if entry is None:
-        return None
-    if entry["rules_version"] > RULES_VERSION:
-        raise StoreNewer(
-            f"the stored plan compares by rules of version {entry['rules_version']}, this sitetest knows them up to "
-            f"{RULES_VERSION}",
-            "Update sitetest on this laptop.",
-        )
-    rules = ComparisonRules(
-        family_size=entry["family_size"],
-        margin=entry["margin"],
-        alpha=entry["alpha"],
-        looks=tuple(entry["looks"]),
-        correction=Correction(entry["correction"]),
-        give_up_early=entry["give_up_early"],
-    )
-    if _weights(rules) != entry["look_weights"]:
-        raise ValueError(f"looks {entry['looks']} do not have the weights {entry['look_weights']}")
-    return PlannedComparison(entry["reference"], tuple(entry["others"]), rules, entry["rules_version"])
 
 
 def _case(entry: dict[str, str]) -> Case:

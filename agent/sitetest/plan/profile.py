@@ -9,7 +9,7 @@ library only.
 from collections.abc import Mapping, Sequence
 from typing import Annotated
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from sitetest.plan.cases import Leg
 from sitetest.plan.mistakes import listed
@@ -29,10 +29,18 @@ from sitetest.stats.rules import DEFAULT_LOOKS, Correction
 from sitetest_wire.units import BYTES_PER_GIGABYTE
 from sitetest_wire.words import Direction, EngineName
 
+SECONDS_PER_MINUTE, MINUTES_PER_DAY, SECONDS_PER_DAY = 60, 24 * 60, 24 * 60 * 60
+
 LONGEST_TRANSFER_S = 3600
 """Warm-up and window together: what a test server permits unless it is told otherwise."""
 
 DEFAULT_MAXIMUM_TURNS = 10
+
+SOAK_DATA_GB = 1000.0
+"""What the tests of a soak may move unless the profile says otherwise. Nine hours of default rounds (every 120 s, one
+download and one upload of 12 s) at 1 Gbit/s move 810 GB: a cap below that would end the tests of an ordinary night
+before the morning. It is there for what nobody foresaw: a soak of many days, rounds without a pause, a server that is
+not on this network after all."""
 
 Directions = tuple[Annotated[Direction, one_of(Direction)], ...]
 
@@ -139,6 +147,70 @@ class ComparisonTable(Table):
     assumed_cv_pct: Annotated[float, number(0.5, 100)] = 8.0
 
 
+class SoakTable(Table):
+    """How a soak spends its time; without effect on `sitetest run`. Its tests are short and have times of their own;
+    streams and congestion control are those of ``[timing]``.
+
+    every_s: from the begin of one round (each transfer of the matrix once) to the next one's. warm_up_s, duration_s: as
+    in :class:`TimingTable`. turn_min: minutes that an AP config stays applied where there are several. most_busy_pct:
+    of the time, how much tests may take. data_gb: cap on what all tests of one soak may move, in 10^9 bytes.
+    """
+
+    model_config = ConfigDict(validate_default=True)  # a default must fit what was written beside it
+
+    every_s: Annotated[float, number(1, SECONDS_PER_DAY)] = 120.0
+    warm_up_s: Annotated[float, number(0, 60)] = 2.0
+    duration_s: Annotated[float, number(1, LONGEST_TRANSFER_S)] = 10.0
+    turn_min: Annotated[float, number(1, MINUTES_PER_DAY)] = 30.0
+    most_busy_pct: Annotated[float, number(1, 100)] = 25.0
+    data_gb: Annotated[float, number(0.001, 1_000_000)] = SOAK_DATA_GB
+
+    @field_validator("duration_s")
+    @classmethod
+    def _test_leaves_room_for_the_next_round(cls, duration_s: float, info: ValidationInfo) -> float:
+        """Whether a whole round fits is asked where the matrix is known (`soak_making.py`)."""
+        every_s, warm_up_s = info.data.get("every_s"), info.data.get("warm_up_s", 0.0)
+        if every_s is not None and warm_up_s + duration_s >= every_s:
+            raise refused(
+                f"with soak.every_s = {every_s:g} and soak.warm_up_s = {warm_up_s:g}: below {every_s - warm_up_s:g}, "
+                "since a test must be over before the next round",
+                beside=("every_s", every_s, f"with soak.duration_s = {duration_s:g}: above {warm_up_s + duration_s:g}"),
+            )
+        if warm_up_s + duration_s > LONGEST_TRANSFER_S:
+            raise refused(f"with soak.warm_up_s = {warm_up_s:g}: at most {LONGEST_TRANSFER_S - warm_up_s:g}")
+        return duration_s
+
+    @field_validator("turn_min")
+    @classmethod
+    def _turn_holds_a_round(cls, turn_min: float, info: ValidationInfo) -> float:
+        every_s = info.data.get("every_s")
+        if every_s is not None and turn_min * SECONDS_PER_MINUTE < every_s:
+            raise refused(
+                f"with soak.every_s = {every_s:g}: at least {every_s / SECONDS_PER_MINUTE:g}, to hold a round",
+                beside=(
+                    "every_s",
+                    every_s,
+                    f"with soak.turn_min = {turn_min:g}: at most {turn_min * SECONDS_PER_MINUTE:g}",
+                ),
+            )
+        return turn_min
+
+    @property
+    def turn_s(self) -> float:
+        """``turn_min`` in seconds."""
+        return self.turn_min * SECONDS_PER_MINUTE
+
+    @property
+    def most_busy_share(self) -> float:
+        """``most_busy_pct`` as a share, 0 to 1."""
+        return self.most_busy_pct / 100
+
+    @property
+    def data_bytes(self) -> int:
+        """The cap in bytes."""
+        return round(self.data_gb * BYTES_PER_GIGABYTE)
+
+
 class Limits(Table):
     """internet_data_gb: cap on what the internet legs of one visit may move, in 10^9 bytes. expected_lan_mbps,
     expected_internet_mbps: assumed for the volume shown beforehand, until something was measured."""
@@ -171,6 +243,7 @@ class ProfileTables(Table):
     repeats: Repeats = Repeats()
     comparison: ComparisonTable = ComparisonTable()
     limits: Limits = Limits()
+    soak: SoakTable = SoakTable()
 
 
 class Profile(ProfileTables):

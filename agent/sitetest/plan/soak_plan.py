@@ -14,10 +14,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from sitetest.plan.cases import Case, Leg, PlannedComparison, Slot, Timing, Turn
-from sitetest_wire.words import Direction, EngineName
+from sitetest.plan.cases import Case, PlannedComparison, Slot, Timing, Transfer, Turn
+from sitetest.plan.turn_order import turn_order
 
-Transfer = tuple[Leg, EngineName, Direction]
+__all__ = ["SoakPlan", "Transfer"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +46,19 @@ class SoakPlan:
     @property
     def cases(self) -> tuple[Case, ...]:
         """Every case of the soak."""
-        return tuple(
-            Case(self.location, leg, engine, config, direction)
-            for config in self.ap_configs
-            for leg, engine, direction in self.transfers
-        )
+        return tuple(self._case(transfer, config) for config in self.ap_configs for transfer in self.transfers)
 
     def turns(self) -> Iterator[Turn]:
         """Yield the turns in order, without end and without slots."""
-        raise NotImplementedError
+        for number, (quad, ap_config) in enumerate(turn_order(self.ap_configs, self.seed), start=1):
+            yield Turn(number, quad, ap_config, ())
 
     def slots(self, turn: Turn, round_in_turn: int, round_number: int) -> tuple[Slot, ...]:
         """Return the transfers of a round in order. round_in_turn: 1 for the first of the turn. round_number: in the
         whole soak; becomes the slots' repeat."""
-        raise NotImplementedError
+        order = self.transfers if round_in_turn % 2 == 1 else self.transfers[::-1]
+        return tuple(Slot(turn.number, round_number, self._case(transfer, turn.ap_config)) for transfer in order)
+
+    def _case(self, transfer: Transfer, ap_config: str) -> Case:
+        leg, engine, direction = transfer
+        return Case(self.location, leg, engine, ap_config, direction)

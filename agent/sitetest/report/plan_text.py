@@ -11,8 +11,8 @@ from rich.table import Table
 from rich.text import Text
 
 from sitetest.plan.cases import Leg, Plan, Turn
+from sitetest.plan.comparison_json import comparison_document
 from sitetest.plan.estimate import Estimate
-from sitetest.plan.plan_json import comparison_document
 from sitetest.report.case_label import CaseLabel
 from sitetest.report.cautions import cautions
 from sitetest.report.planned_count import planned_count_text, planned_turns_text

@@ -17,6 +17,9 @@ MIN_TURNS = 3
 TURNS_PER_QUAD = 2
 """Turns of each configuration in a quad."""
 
+SOAK_FEWEST_TESTS, SOAK_SHORTEST_H = 96, 4.0
+"""Tests of a series, and hours from the first to the last, below which nothing is said about steps and drift."""
+
 DEFAULT_LOOKS = (4, 6, 8, 10)
 DEFAULT_MARGIN, DEFAULT_ALPHA = 0.10, 0.05
 _LAST_WEIGHT = 0.70

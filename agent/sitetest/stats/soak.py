@@ -13,9 +13,7 @@ from math import isfinite, log
 from sitetest.stats.dips import find_dips
 from sitetest.stats.levels import Levels, judge_levels
 from sitetest.stats.rates import Rate, rate
-
-FEWEST_TESTS = 96
-SHORTEST_H = 4.0
+from sitetest.stats.rules import SOAK_FEWEST_TESTS, SOAK_SHORTEST_H
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +66,10 @@ def judge_soak(tests: Sequence[SoakTest], margin: float = 0.10) -> SoakResult:
     found = find_dips([log(value) for _, value in measured])
     dips = tuple(Dip(*measured[i]) for i in found.positions)
     too_short = None
-    if len(measured) < FEWEST_TESTS or session_h < SHORTEST_H:
+    if len(measured) < SOAK_FEWEST_TESTS or session_h < SOAK_SHORTEST_H:
         too_short = (
             f"{len(measured)} valid tests in {session_h:.1f} h; "
-            f"steps and drift need {FEWEST_TESTS} in {SHORTEST_H:.0f} h"
+            f"steps and drift need {SOAK_FEWEST_TESTS} in {SOAK_SHORTEST_H:.0f} h"
         )
     return SoakResult(
         tests=len(ordered),
