@@ -150,7 +150,7 @@ def test_a_run_says_before_it_begins_what_was_left_unfinished_and_that_it_goes_o
     with Store.open(store_path(site), create=True, now=lambda: NOW) as store:
         store.begin_visit(VisitRecord("v-1", plan.site, "basement", "basement", NOW, plan_to_json(plan), 7, "t", "0.1"))
     a_cable = replace(interface_facts("lo"), kind=InterfaceKind.ETHERNET)
-    monkeypatch.setattr("sitetest.cli.visit_session.interface_facts", lambda name: a_cable)
+    monkeypatch.setattr("sitetest.cli.ready.interface_facts", lambda name: a_cable)
     code = main(["run", "-p", "basement", "--yes", "--site", str(site), "--token", TOKEN, "--json"])
     assert code in {Exit.DONE, Exit.INCOMPLETE}, "a busy laptop makes an unpaced loopback attempt invalid"
     captured = capsys.readouterr()

@@ -114,6 +114,7 @@ def asked(
         translate=lambda problem: ServerRefused(f"refused: {problem}", "give a token"),
         agent="laptop",
         results_dir=tmp_path / "results",
+        wanted_bytes=planned_bytes(plan.timing, len(plan.slots)),
         ap_configs={name: ApConfigFacts("counter", by_command=name in commands) for name in ("auto", "wide80")},
         commands=commands,
         somebody_to_ask=somebody,
@@ -291,6 +292,6 @@ def test_the_room_that_a_plan_wants_grows_with_streams_and_seconds() -> None:
     and second); the estimate is above that and within a factor of three, retries not counted."""
     plan = basement_plan(("auto",))
     busy = replace(plan, timing=replace(plan.timing, streams=8, warm_up_s=0.0, duration_s=40.0))
-    per_attempt = planned_bytes(busy) / 2
+    per_attempt = planned_bytes(busy.timing, len(busy.slots)) / 2
     assert 8 * 40 * 350 < per_attempt < 3 * 150_000
-    assert planned_bytes(basement_plan(("auto",) * 4)) == 4 * planned_bytes(plan)
+    assert planned_bytes(plan.timing, 4) == 4 * planned_bytes(plan.timing, 1)

@@ -147,15 +147,16 @@ class _Examination:
     def _local(self) -> list[Check]:
         nobody = FarEnds({})
         asked = preflight_of(
-            self._question.site_dir, self._plan, self._ap_configs, ends=nobody, engines={}, agent=self._agent, yes=False
-        )
+            self._question.site_dir, self._plan, self._ap_configs, measurements=len(self._plan.slots), ends=nobody,
+            engines={}, agent=self._agent, yes=False,
+        )  # fmt: skip
         return self._for_no_profile(local_checks(asked))
 
     async def _with_server(self, ends: FarEnds, connections: Connections) -> list[Check]:
         engines = engines_for(self._plan, ends, self._agent)
         asked = preflight_of(
-            self._question.site_dir, self._plan, self._ap_configs, ends=ends, engines=engines, agent=self._agent,
-            yes=False,
+            self._question.site_dir, self._plan, self._ap_configs, measurements=len(self._plan.slots), ends=ends,
+            engines=engines, agent=self._agent, yes=False,
         )  # fmt: skip
         checks = self._for_no_profile(await examine(asked))
         accepted = accepting(checks)

@@ -18,6 +18,7 @@ from sitetest.errors import UsageError
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.server_address import URL_PORTS, parse_server_address
 from sitetest.plan.site import Server
+from sitetest.plan.soak_plan import SoakPlan
 from sitetest.visit.path import Target
 from sitetest_wire.words import EngineName
 
@@ -59,7 +60,7 @@ class FarEnds:
         return asked
 
 
-async def reach(connections: Connections, plan: Plan, site_server: Server, option: str | None) -> FarEnds:
+async def reach(connections: Connections, plan: Plan | SoakPlan, site_server: Server, option: str | None) -> FarEnds:
     """Find the far end of every leg of a plan. option: ``--server``. Raises UsageError, ServerError."""
     legs = {case.leg for case in plan.cases}
     servers: dict[Leg, FarEnd] = {}
@@ -76,7 +77,7 @@ async def reach(connections: Connections, plan: Plan, site_server: Server, optio
     return FarEnds(servers, url)
 
 
-def engines_for(plan: Plan, ends: FarEnds, agent: str) -> Engines:
+def engines_for(plan: Plan | SoakPlan, ends: FarEnds, agent: str) -> Engines:
     """Return an engine for every leg and engine of a plan. agent: label of this laptop, shown to whoever waits.
 
     Raises UsageError for a URL that cannot be downloaded from. Whether an engine is usable is the preflight's question.

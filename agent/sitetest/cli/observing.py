@@ -16,6 +16,7 @@ from sitetest.observe.link.scenario_reader import ScenarioReader
 from sitetest.observe.responsiveness import TinyObject
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.site import Site
+from sitetest.plan.soak_plan import SoakPlan
 from sitetest.visit.expected_radio import ExpectedRadio, expected_radio
 from sitetest.visit.path import SystemPath
 from sitetest.visit.radio_check import LinkRadioCheck
@@ -41,14 +42,13 @@ class DeclaredRadio:
     check: LinkRadioCheck | None
 
 
-def declared_radio(site: Site, plan: Plan, ends: FarEnds, path: SystemPath) -> DeclaredRadio:
+def declared_radio(site: Site, plan: Plan | SoakPlan, ends: FarEnds, path: SystemPath) -> DeclaredRadio:
     """Return what is declared for the AP configs of a plan; nothing over a simulated link, whose radio is invented."""
     if ends.simulated is not None:
         return DeclaredRadio({}, None)
     names = own_labels()
     expected = {
-        name: expected_radio(site.ap_config(name), site.access_point_of(name), names)
-        for name in dict.fromkeys(turn.ap_config for turn in plan.turns)
+        name: expected_radio(site.ap_config(name), site.access_point_of(name), names) for name in plan.ap_configs
     }
     leg = Leg.LAN if any(case.leg is Leg.LAN for case in plan.cases) else Leg.INTERNET
     return DeclaredRadio(expected, LinkRadioCheck(expected, lambda: path.route(leg), lambda: choose_reader(names)))

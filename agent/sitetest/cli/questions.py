@@ -1,8 +1,14 @@
-"""Questions to the person before a run; ``--yes`` asks none. May import report, errors and the standard library."""
+"""Questions to the person before a run; ``--yes`` asks none.
+
+May import plan.estimate, report, errors and the standard library only.
+"""
 
 from collections.abc import Awaitable, Callable, Sequence
+from typing import Protocol
 
 from sitetest.errors import UsageError
+from sitetest.plan.estimate import Estimate
+from sitetest.report.cautions import internet_caution
 from sitetest.report.printable import printable
 
 NextLine = Callable[[], Awaitable[str | None]]
@@ -29,3 +35,22 @@ async def agree(question: str, next_line: NextLine, say: Say) -> bool:
     say(f"{question} [y/N]")
     answer = await next_line()
     return (answer or "").strip().lower() in {"y", "yes"}
+
+
+class Sayer(Protocol):
+    """Where a message is shown."""
+
+    def say(self, text: str) -> None:
+        """Show one message."""
+
+
+async def agree_to_internet_volume(estimate: Estimate, screen: Sayer, next_line: NextLine, *, yes: bool) -> None:
+    """Tell what an internet leg moves, and ask whether it may. yes: ask nothing. Raises UsageError when it may not."""
+    caution = internet_caution(estimate)
+    if not caution:
+        return
+    screen.say(f"Caution: {caution}")
+    if not yes and not await agree("Go on and move that data?", next_line, screen.say):
+        raise UsageError(
+            "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
+        )

@@ -10,8 +10,9 @@ from sitetest.cli.far_ends import Engines, FarEnds
 from sitetest.engines.failure_translation import TransferProblem, server_error
 from sitetest.plan.cases import Plan
 from sitetest.plan.site import ApConfig, Site
+from sitetest.plan.soak_plan import SoakPlan
 from sitetest.store.reading import store_path
-from sitetest.visit.preflight import Preflight
+from sitetest.visit.preflight import Preflight, planned_bytes
 from sitetest.visit.switch import CommandSwitch
 from sitetest.visit.turn_begin import ApConfigFacts
 
@@ -23,9 +24,9 @@ class PlannedApConfigs:
     configs: tuple[ApConfig, ...]
 
     @classmethod
-    def of(cls, site: Site, plan: Plan) -> "PlannedApConfigs":
+    def of(cls, site: Site, plan: Plan | SoakPlan) -> "PlannedApConfigs":
         """Look them up."""
-        return cls(tuple(site.ap_config(name) for name in dict.fromkeys(turn.ap_config for turn in plan.turns)))
+        return cls(tuple(site.ap_config(name) for name in plan.ap_configs))
 
     @property
     def facts(self) -> dict[str, ApConfigFacts]:
@@ -48,9 +49,18 @@ class PlannedApConfigs:
 
 
 def preflight_of(
-    site_dir: Path, plan: Plan, ap_configs: PlannedApConfigs, *, ends: FarEnds, engines: Engines, agent: str, yes: bool
+    site_dir: Path,
+    plan: Plan | SoakPlan,
+    ap_configs: PlannedApConfigs,
+    *,
+    measurements: int,
+    ends: FarEnds,
+    engines: Engines,
+    agent: str,
+    yes: bool,
 ) -> Preflight:
-    """Return the questions. agent: label of this laptop. yes: nobody is to be asked."""
+    """Return the questions. measurements: of the plan, at most. agent: label of this laptop. yes: nobody is to be
+    asked."""
     return Preflight(
         plan=plan,
         doors={leg: end.api for leg, end in ends.servers.items()},
@@ -60,6 +70,7 @@ def preflight_of(
         agent=agent,
         results_dir=store_path(site_dir).parent,
         ap_configs=ap_configs.facts,
+        wanted_bytes=planned_bytes(plan.timing, measurements),
         commands=ap_configs.commands,
         somebody_to_ask=not yes,
     )

@@ -7,43 +7,34 @@ imported before a command needs it.
 """
 
 import asyncio
-import platform
 import secrets
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sitetest import __version__
-from sitetest.cli.connection import Connections
+from sitetest.cli.conducting import conducted
 from sitetest.cli.earlier_results import resume_command, unfinished_visit
-from sitetest.cli.far_ends import FarEnds, engines_for, reach
-from sitetest.cli.interrupts import Interrupts, on_interrupt
-from sitetest.cli.observing import declared_radio, observers_for
 from sitetest.cli.operator import TypingOperator
 from sitetest.cli.planned_visit import PlannedVisit, plan_visit, planned
 from sitetest.cli.progress import Screen
-from sitetest.cli.questions import agree, choose_ap_configs
-from sitetest.cli.readiness import PlannedApConfigs, preflight_of
+from sitetest.cli.questions import agree_to_internet_volume, choose_ap_configs
+from sitetest.cli.readiness import PlannedApConfigs
+from sitetest.cli.ready import Ready, ServerWishes, get_ready
 from sitetest.cli.results_folder import require_results
-from sitetest.cli.way_findings import cable_note
-from sitetest.engines.known_servers import KnownServers
+from sitetest.cli.resuming import refuse_other_kind_of_link, refuse_other_plan
 from sitetest.errors import UsageError
-from sitetest.observe.interface import interface_facts
-from sitetest.plan.cases import Leg, Plan
+from sitetest.plan.cases import Plan
 from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.order import ap_configs_to_ask
 from sitetest.plan.plan_json import plan_from_json, plan_to_json
 from sitetest.plan.site import Requirement
-from sitetest.report.cautions import CONSENT, internet_caution
-from sitetest.store.database import Store
-from sitetest.store.reading import StoreReader, store_path
+from sitetest.store.reading import StoreReader
 from sitetest.store.records import AttemptRecord, BaselineRecord, TurnRecord, VisitKind, VisitRecord
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.clock import SystemClock
-from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor, VisitOutcome
-from sitetest.visit.path import SystemPath
-from sitetest.visit.preflight import accepting, preflight
+from sitetest.visit.conductor import COMPLETE, INTERRUPTED, Conductor
 
 NextLine = Callable[[], Awaitable[str | None]]
 
@@ -111,61 +102,46 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             return begun
     visit_plan = await _plan(wishes, begun, screen, next_line)
     plan = visit_plan.plan
-    ap_configs = PlannedApConfigs.of(visit_plan.site, plan)
     async with AsyncExitStack() as stack:
-        known = KnownServers()
-        connections = Connections(stack, known, wishes.token, wishes.internet_token)
-        ends = await reach(connections, plan, visit_plan.site.server, wishes.server)
-        client = platform.node() or "laptop"
-        engines = engines_for(plan, ends, client)
-        store = stack.enter_context(Store.open(store_path(wishes.site_dir), create=begun is None, now=clock.now))
-        asked = preflight_of(
-            wishes.site_dir, plan, ap_configs, ends=ends, engines=engines, agent=client, yes=wishes.yes
+        ready = await get_ready(
+            stack,
+            wishes.site_dir,
+            visit_plan.site,
+            plan,
+            ServerWishes(wishes.server, wishes.token, wishes.internet_token, wishes.remember),
+            measurements=len(plan.slots),
+            create=begun is None,
+            nobody_asked=wishes.yes,
+            say=screen.say,
+            clock=clock,
         )
-        checks = await preflight(asked)
-        for check in checks:
-            if not check.ok:
-                screen.say(f"Note: {check.detail}")
-        if wishes.remember:
-            for leg in accepting(checks):
-                connections.worked(ends.servers[leg])
-        for note in known.notes:
-            screen.say(f"Note: {note}")
-        if ends.simulated is None:
-            screen.say(f"Caution: {CONSENT}")
-            for line in await _cable_notes(ends):
-                screen.say(f"Note: {line}")
+        ends, store = ready.ends, ready.store
         if begun is None:
             for line in _unfinished_lines(wishes, plan):
                 screen.say(line)
-        await _agree_to_internet_volume(visit_plan, wishes, screen, next_line)
-        visit = begun.visit if begun is not None else _new_visit(plan, client, ends, clock)
-        _refuse_other_kind_of_link(visit, ends)
+        await agree_to_internet_volume(visit_plan.estimate, screen, next_line, yes=wishes.yes)
+        visit = begun.visit if begun is not None else _new_visit(plan, ready, clock)
+        refuse_other_kind_of_link(visit, ends.simulated)
         stop = asyncio.Event()
-        path = SystemPath(ends.targets())
-        radio = declared_radio(visit_plan.site, plan, ends, path)
-        observers = observers_for(ends)
-        baseline = _baseline(store, ends)
-        stack.push_async_callback(observers.close)
         conductor = Conductor(
             clock=clock,
             keeper=store,
-            engines=engines,
-            path=path,
-            ap_configs=ap_configs.facts,
+            engines=ready.engines,
+            path=ready.path,
+            ap_configs=ready.ap_configs.facts,
             servers=ends.labels,
             new_id=lambda: secrets.token_hex(8),
             stop=stop,
-            switch=ap_configs.switch(),
-            operator=None if wishes.yes else _operator(screen, next_line, stop, plan, ap_configs),
-            observers=observers,
-            radio=radio.check,
-            expected=radio.expected,
-            baseline=baseline,
+            switch=ready.ap_configs.switch(),
+            operator=None if wishes.yes else _operator(screen, next_line, stop, plan, ready.ap_configs),
+            observers=ready.observers,
+            radio=ready.radio.check,
+            expected=ready.radio.expected,
+            baseline=ready.baseline,
             subscribers=(screen,),
         )
         already = None if begun is None else store.attempts(visit.visit_id)
-        outcome = await _conduct(conductor, plan, visit, already, begun=store.turns(visit.visit_id), screen=screen)
+        outcome = await conducted(conductor.run(plan, visit, already, begun=store.turns(visit.visit_id)), stop, screen)
         attempts = _with_seconds(store, visit.visit_id)
         agenda = Agenda(plan, attempts, store.turns(visit.visit_id))
         return Session(
@@ -177,36 +153,10 @@ async def run_visit(wishes: Wishes, screen: Screen, next_line: NextLine, clock: 
             attempts=attempts,
             saved=agenda.saved,
             table_problem=store.table_problem,
-            baseline=baseline,
+            baseline=ready.baseline,
             turns=tuple(store.turns(visit.visit_id)),
             requirements=visit_plan.site.requirements,
         )
-
-
-async def _conduct(
-    conductor: Conductor,
-    plan: Plan,
-    visit: VisitRecord,
-    already: Sequence[AttemptRecord] | None,
-    *,
-    begun: Sequence[TurnRecord],
-    screen: Screen,
-) -> VisitOutcome | None:
-    """Run the conductor under Ctrl-C; None when the person stopped it at once."""
-    running = asyncio.create_task(conductor.run(plan, visit, already, begun), name="visit")
-
-    def said(text: str) -> None:
-        screen.stop_asked()
-        screen.say(text)
-
-    interrupts = Interrupts(conductor.stop, running, said)
-    with screen, on_interrupt(interrupts.press):
-        try:
-            return await running
-        except asyncio.CancelledError:
-            if not interrupts.stopped_at_once:
-                raise
-            return None
 
 
 def _begun_visit(wishes: Wishes) -> Session:
@@ -246,7 +196,14 @@ async def _plan(wishes: Wishes, begun: Session | None, screen: Screen, next_line
     if wishes.prepared is not None:
         return wishes.prepared
     if begun is not None:
-        _refuse_other_plan(wishes)
+        refuse_other_plan(
+            {
+                "--ap-config": wishes.ap_configs,
+                "--engine": wishes.engine,
+                "--seed": wishes.seed,
+                "--give-up-early": wishes.give_up_early,
+            }
+        )
         site = load_site(wishes.site_dir)
         return planned(wishes.site_dir, site, load_profile(wishes.site_dir, wishes.profile), begun.plan)
     ap_configs = wishes.ap_configs
@@ -259,64 +216,9 @@ async def _plan(wishes: Wishes, begun: Session | None, screen: Screen, next_line
     )
 
 
-def _refuse_other_plan(wishes: Wishes) -> None:
-    given = {
-        "--ap-config": wishes.ap_configs,
-        "--engine": wishes.engine,
-        "--seed": wishes.seed,
-        "--give-up-early": wishes.give_up_early or None,
-    }
-    for option, value in given.items():
-        if value is not None and value != ():
-            raise UsageError(
-                f"{option} cannot be given together with --resume: the visit goes on with the plan that it began with.",
-                f"Leave {option} out, or begin a new visit without --resume.",
-            )
-
-
-def _refuse_other_kind_of_link(visit: VisitRecord, ends: FarEnds) -> None:
-    """Every row of a visit says whether its link was simulated: what answers now must be of the same kind."""
-    if (visit.simulated is None) != (ends.simulated is None):
-        was, now = ("real", "simulated") if visit.simulated is None else ("simulated", "real")
-        raise UsageError(
-            f"The visit began on a {was} link, and the server that answers now has a {now} one.",
-            "Name the server that it began with, or begin a new visit without --resume.",
-        )
-
-
-async def _agree_to_internet_volume(
-    visit_plan: PlannedVisit, wishes: Wishes, screen: Screen, next_line: NextLine
-) -> None:
-    caution = internet_caution(visit_plan.estimate)
-    if not caution:
-        return
-    screen.say(f"Caution: {caution}")
-    if not wishes.yes and not await agree("Go on and move that data?", next_line, screen.say):
-        raise UsageError(
-            "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
-        )
-
-
 def _with_seconds(store: StoreReader, visit_id: str) -> tuple[AttemptRecord, ...]:
     """Return the attempts of a visit, each with its seconds: how steady they were is part of what binds a case."""
     return tuple(replace(record, seconds=tuple(store.seconds(record.test_id))) for record in store.attempts(visit_id))
-
-
-def _baseline(store: StoreReader, ends: FarEnds) -> BaselineRecord | None:
-    """Return the newest wired baseline to the LAN server; None when the wire to it was never measured."""
-    server = ends.labels.get(Leg.LAN)
-    to_it = [baseline for baseline in store.baselines() if baseline.server == server]
-    return to_it[-1] if to_it and ends.simulated is None else None
-
-
-async def _cable_notes(ends: FarEnds) -> list[str]:
-    """Say once, before anything is measured, that packets leave over a cable or through a tunnel."""
-    targets = ends.targets()
-    path = SystemPath(targets)
-    routes = [await path.route(leg) for leg in targets]
-    names = dict.fromkeys(route.interface for route in routes if route is not None and route.interface is not None)
-    facts = [await asyncio.to_thread(interface_facts, name) for name in names]
-    return [note for one in facts if (note := cable_note(one))]
 
 
 def _unfinished_lines(wishes: Wishes, plan: Plan) -> list[str]:
@@ -335,7 +237,7 @@ def _operator(
     return TypingOperator(screen, next_line, stop, turns=len(plan.turns), access_points=access_points)
 
 
-def _new_visit(plan: Plan, client: str, ends: FarEnds, clock: SystemClock) -> VisitRecord:
+def _new_visit(plan: Plan, ready: Ready, clock: SystemClock) -> VisitRecord:
     return VisitRecord(
         visit_id=secrets.token_hex(8),
         site=plan.site,
@@ -344,7 +246,7 @@ def _new_visit(plan: Plan, client: str, ends: FarEnds, clock: SystemClock) -> Vi
         started_at=clock.now(),
         plan=plan_to_json(plan),
         seed=plan.seed,
-        client=client,
+        client=ready.client,
         sitetest_version=__version__,
-        simulated=ends.simulated,
+        simulated=ready.ends.simulated,
     )

@@ -29,7 +29,8 @@ from typing import Any, Protocol
 
 from sitetest.engines.base import Engine, Watch
 from sitetest.errors import EngineUnusable, SitetestError, StoreFull, StoreNotWritable, UsageError, VersionMismatch
-from sitetest.plan.cases import Case, Leg, Plan
+from sitetest.plan.cases import Case, Leg, Plan, Timing
+from sitetest.plan.soak_plan import SoakPlan
 from sitetest.visit.turn_begin import ApConfigFacts
 from sitetest.visit.unwatched import Unwatched
 from sitetest_wire.messages import PROTOCOL_VERSION, Identity, LeaseRequest
@@ -78,11 +79,11 @@ class Preflight:
     doors: the test server of each leg; a leg without one (a download from a URL) is not asked. engines: by leg and
     name; one that is missing is not asked about. problems: what a door may raise beside SitetestError; anything else
     is a fault of ours and passes through. translate: turns one of them into the error that ends a command. agent: label
-    of this laptop, for whoever waits at the server. commands: apply command of each AP config that has one.
-    somebody_to_ask: False under ``--yes``. free_bytes: of the file system that holds a folder.
+    of this laptop, for whoever waits at the server. wanted_bytes: that the plan writes. commands: apply command of each
+    AP config that has one. somebody_to_ask: False under ``--yes``. free_bytes: of the file system that holds a folder.
     """
 
-    plan: Plan
+    plan: Plan | SoakPlan
     doors: Mapping[Leg, ServerDoor]
     engines: Mapping[tuple[Leg, EngineName], Engine]
     problems: tuple[type[Exception], ...]
@@ -90,6 +91,7 @@ class Preflight:
     agent: str
     results_dir: Path
     ap_configs: Mapping[str, ApConfigFacts]
+    wanted_bytes: int
     commands: Mapping[str, Sequence[str]] = field(default_factory=dict)
     somebody_to_ask: bool = True
     free_bytes: Callable[[Path], int] = field(default=lambda folder: shutil.disk_usage(folder).free)
@@ -127,11 +129,11 @@ def accepting(checks: Iterable[Check]) -> set[Leg]:
     return {check.accepted for check in checks if check.accepted is not None}
 
 
-def planned_bytes(plan: Plan) -> int:
-    """Return about how much the plan writes into the results folder, at most; retries included twofold."""
-    seconds = plan.timing.warm_up_s + plan.timing.duration_s
-    per_attempt = _BYTES_PER_ATTEMPT + _BYTES_PER_STREAM_SECOND * plan.timing.streams * seconds
-    return round(2 * len(plan.slots) * per_attempt)
+def planned_bytes(timing: Timing, measurements: int) -> int:
+    """Return about how much a plan writes into the results folder, at most; retries included twofold."""
+    seconds = timing.warm_up_s + timing.duration_s
+    per_attempt = _BYTES_PER_ATTEMPT + _BYTES_PER_STREAM_SECOND * timing.streams * seconds
+    return round(2 * measurements * per_attempt)
 
 
 def _passed(check: Check) -> Check:
@@ -149,7 +151,7 @@ def _bad(name: str, error: SitetestError, engine: EngineName | None = None) -> C
 
 def local_checks(asked: Preflight) -> list[Check]:
     """Ask what needs no server, and return every answer."""
-    engines = {(slot.case.leg, slot.case.engine) for slot in asked.plan.slots}
+    engines = {(case.leg, case.engine) for case in asked.plan.cases}
     return [
         _switching(asked),
         *_apply_commands(asked),
@@ -161,7 +163,7 @@ def local_checks(asked: Preflight) -> list[Check]:
 
 def _switching(asked: Preflight) -> Check:
     name = "AP configs can be applied"
-    wanted = dict.fromkeys(turn.ap_config for turn in asked.plan.turns)
+    wanted = asked.plan.ap_configs
     by_hand = [ap_config for ap_config in wanted if not asked.ap_configs[ap_config].by_command]
     if len(wanted) > 1 and by_hand and not asked.somebody_to_ask:
         return _bad(
@@ -173,14 +175,13 @@ def _switching(asked: Preflight) -> Check:
             ),
         )
     if len(wanted) == 1:
-        return Check(name, True, f"only {next(iter(wanted))} is measured")
+        return Check(name, True, f"only {wanted[0]} is measured")
     hands = f"; switched by hand: {', '.join(by_hand)}" if by_hand else ""
     return Check(name, True, f"{len(wanted)} AP configs{hands}")
 
 
 def _apply_commands(asked: Preflight) -> list[Check]:
-    wanted = dict.fromkeys(turn.ap_config for turn in asked.plan.turns)
-    return apply_checks({name: asked.commands[name] for name in wanted if asked.commands.get(name)})
+    return apply_checks({name: asked.commands[name] for name in asked.plan.ap_configs if asked.commands.get(name)})
 
 
 def apply_checks(commands: Mapping[str, Sequence[str]]) -> list[Check]:
@@ -252,7 +253,7 @@ def _writable(asked: Preflight) -> Check:
 def _room(asked: Preflight) -> Check:
     name = "room for results"
     folder = _nearest_folder(asked.results_dir)
-    free, needed = asked.free_bytes(folder), max(LEAST_FREE_BYTES, planned_bytes(asked.plan))
+    free, needed = asked.free_bytes(folder), max(LEAST_FREE_BYTES, asked.wanted_bytes)
     if free < needed:
         error = StoreFull(
             f"Only {free / 1e6:.0f} MB are free for {asked.results_dir}; this plan wants {needed / 1e6:.0f} MB.",
