@@ -49,8 +49,8 @@ def test_the_times_that_the_example_promises_are_true(tmp_path: Path) -> None:
     assert 20 <= minutes("reading-room", 10) < 22
     night = make_soak_plan(site, load_profile(tmp_path, "overnight"), seed=1, ap_configs=["auto"], rounds=9 * 30)
     expected = soak_estimate(night, now=datetime(2026, 1, 1, tzinfo=UTC))
-    assert (expected.duration_s, expected.lan_bytes, expected.data_bytes) == (9 * 3600, 810e9, 1000e9)
-    assert expected.data_lasts_s is None
+    assert (expected.duration_s, expected.lan_bytes, expected.cap_bytes) == (9 * 3600, 810e9, 1000e9)
+    assert expected.cap_lasts_s is None
 
 
 def test_the_keys_shown_as_comments_are_keys_that_work(tmp_path: Path) -> None:

@@ -178,7 +178,7 @@ def test_a_night_of_one_ap_config_is_foreseen_by_hand_arithmetic() -> None:
     assert found.busy_s == pytest.approx(270 * 2 * (12 + 2 * 1 + 0.5 + 0.2))
     assert found.busy_share == pytest.approx(0.245)
     assert found.lan_bytes == 540 * 12 * 125_000_000
-    assert (found.internet_bytes, found.data_lasts_s) == (0, None)
+    assert (found.internet_bytes, found.cap_lasts_s) == (0, None)
     assert found.steps_judged
 
 
@@ -200,7 +200,7 @@ def test_a_night_of_two_ap_configs_loses_the_time_of_switching() -> None:
 
 def test_a_cap_that_will_be_reached_is_told_with_its_time() -> None:
     found = soak_estimate(plan_of(1, soak={"data_gb": 405}), now=NOW)
-    assert found.data_lasts_s == pytest.approx(4.5 * 3600)
+    assert found.cap_lasts_s == pytest.approx(4.5 * 3600)
 
 
 def test_a_rate_that_was_seen_goes_before_the_assumed_one() -> None:

@@ -60,3 +60,15 @@ GiveUpEarly = Annotated[
 ]
 Yes = Annotated[bool, typer.Option("--yes", "-y", help="Ask nothing: for scripts.")]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON document on stdout instead of text.")]
+For = Annotated[
+    str | None,
+    typer.Option("--for", metavar="TIME", help="How long: 9h, 90m, 1h30m, 45s."),
+]
+Until = Annotated[
+    str | None,
+    typer.Option("--until", metavar="TIME", help="Until when, local time: 07:30, or 2026-03-03T07:30."),
+]
+Rounds = Annotated[
+    int | None,
+    typer.Option("--rounds", metavar="N", help="How many rounds."),
+]

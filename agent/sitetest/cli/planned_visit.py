@@ -58,10 +58,14 @@ def plan_visit(
 def planned(site_dir: Path, site: Site, profile: Profile, plan: Plan) -> PlannedVisit:
     """Add the estimate to a plan; rates come from what the site's store has of the same cases."""
     most = plan.first(plan.maximum_turns)
-    expected = estimate(
-        most, seen_mbps=_seen_mbps(_attempts_before(site_dir)), expected_mbps=profile.limits.expected_mbps
-    )
+    expected = estimate(most, seen_mbps=rates_seen(site_dir), expected_mbps=profile.limits.expected_mbps)
     return PlannedVisit(site, profile, plan, expected)
+
+
+def rates_seen(site_dir: Path) -> dict[Case, float]:
+    """Return the typical throughput, in Mbit/s, of every case that the site's store has a valid attempt of. Raises
+    StoreError for results that are there and cannot be read."""
+    return _seen_mbps(_attempts_before(site_dir))
 
 
 def outlook_of(site_dir: Path, visit: PlannedVisit) -> "Outlook | None":

@@ -54,3 +54,11 @@ async def agree_to_internet_volume(estimate: Estimate, screen: Sayer, next_line:
         raise UsageError(
             "Nothing was measured: the internet leg was not agreed to.", "Measure without it: legs in the profile."
         )
+
+
+async def agree_to_soak(screen: Sayer, next_line: NextLine) -> None:
+    """Ask once whether an unattended soak, whose plan and cautions were told, may begin. Raises UsageError when not."""
+    if not await agree("It goes on by itself and asks nothing more. Begin?", next_line, screen.say):
+        raise UsageError(
+            "Nothing was measured: nobody agreed to the soak.", "Where there is nobody to ask, give --yes beforehand."
+        )

@@ -32,9 +32,10 @@ class SoakEstimate:
 
     duration_s: from its begin to its end. rounds, tests: in all. tests_of_a_case: at least. turns: of several AP
     configs, those begun; 1 with a single one. busy_s: seconds in which tests run. lan_bytes, internet_bytes: that they
-    move if nothing stops them. data_bytes, internet_data_bytes: the caps of the plan. data_lasts_s,
-    internet_data_lasts_s: after how long each is expected to be reached; None when it is not, or when there is none.
-    fewest_turns: of an AP config. span_s: from the first test of a case to its last.
+    move if nothing stops them. cap_bytes, internet_cap_bytes: the caps of the plan, on all and on the internet leg.
+    cap_lasts_s, internet_lasts_s: after how long each is expected to be reached; None when it is not, and without one.
+    assumed_mbps: rates, rising, that were reckoned with where none was seen before. fewest_turns: of an AP config.
+    span_s: from the first test of a case to its last.
     """
 
     duration_s: float
@@ -45,12 +46,18 @@ class SoakEstimate:
     busy_s: float
     lan_bytes: int
     internet_bytes: int
-    data_bytes: int | None
-    internet_data_bytes: int | None
-    data_lasts_s: float | None
-    internet_data_lasts_s: float | None
+    cap_bytes: int | None
+    internet_cap_bytes: int | None
+    cap_lasts_s: float | None
+    internet_lasts_s: float | None
+    assumed_mbps: tuple[float, ...]
     fewest_turns: int
     span_s: float
+
+    @property
+    def over_cap(self) -> bool:
+        """Whether the internet legs are expected to be stopped by their cap before the end."""
+        return self.internet_lasts_s is not None
 
     @property
     def steps_judged(self) -> bool:
@@ -85,9 +92,12 @@ def soak_estimate(
         turns_of[turn.ap_config] += 1
     duration_s = _duration_s(plan, now, turns)
     moved = {Leg.LAN: 0.0, Leg.INTERNET: 0.0}
+    assumed = set()
     for case in plan.cases:
-        seen = seen_mbps.get(case, 0.0)
-        rate_mbps = seen if isfinite(seen) and seen > 0 else expected_mbps[case.leg]
+        rate_mbps = seen_mbps.get(case, 0.0)
+        if not (isfinite(rate_mbps) and rate_mbps > 0):
+            rate_mbps = expected_mbps[case.leg]
+            assumed.add(rate_mbps)
         moved[case.leg] += by_config[case.ap_config] * bytes_at(rate_mbps, transfer_s(plan.timing, case.engine))
     fewest = min(by_config.values())
     return SoakEstimate(
@@ -99,10 +109,11 @@ def soak_estimate(
         busy_s=rounds * round_s(plan.timing, plan.transfers),
         lan_bytes=round(moved[Leg.LAN]),
         internet_bytes=round(moved[Leg.INTERNET]),
-        data_bytes=plan.data_bytes,
-        internet_data_bytes=plan.internet_data_bytes,
-        data_lasts_s=_lasts_s(plan.data_bytes, sum(moved.values()), duration_s),
-        internet_data_lasts_s=_lasts_s(plan.internet_data_bytes, moved[Leg.INTERNET], duration_s),
+        cap_bytes=plan.data_bytes,
+        internet_cap_bytes=plan.internet_data_bytes,
+        cap_lasts_s=_lasts_s(plan.data_bytes, sum(moved.values()), duration_s),
+        internet_lasts_s=_lasts_s(plan.internet_data_bytes, moved[Leg.INTERNET], duration_s),
+        assumed_mbps=tuple(sorted(assumed)),
         fewest_turns=min(turns_of.values()),
         span_s=max(0.0, duration_s - plan.every_s),
     )

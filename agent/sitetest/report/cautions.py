@@ -2,6 +2,8 @@
 
 from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.estimate import Estimate
+from sitetest.plan.soak_estimate import SoakEstimate
+from sitetest.plan.soak_plan import SoakPlan
 from sitetest.report.wording import volume_text
 
 CONSENT = (
@@ -14,7 +16,7 @@ RADIO = (
 )
 
 
-def internet_caution(estimate: Estimate) -> str:
+def internet_caution(estimate: Estimate | SoakEstimate) -> str:
     """Say what the internet leg moves and what stops it; empty when there is none."""
     if estimate.internet_cap_bytes is None:
         return ""
@@ -25,8 +27,8 @@ def internet_caution(estimate: Estimate) -> str:
     )
 
 
-def cautions(plan: Plan, estimate: Estimate) -> tuple[str, ...]:
+def cautions(plan: Plan | SoakPlan, estimate: Estimate | SoakEstimate) -> tuple[str, ...]:
     """Return every caution that belongs to a plan."""
-    several = len({turn.ap_config for turn in plan.turns}) > 1
+    several = len(plan.ap_configs) > 1
     internet = any(case.leg is Leg.INTERNET for case in plan.cases)
     return (CONSENT, *([internet_caution(estimate)] if internet else []), *([RADIO] if several else []))
