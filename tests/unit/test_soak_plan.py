@@ -182,6 +182,12 @@ def test_a_night_of_one_ap_config_is_foreseen_by_hand_arithmetic() -> None:
     assert found.steps_judged
 
 
+def test_a_round_that_would_not_end_in_time_is_not_begun() -> None:
+    """29.4 s a round, as above."""
+    for seconds, rounds in ((29, 0), (30, 1), (149, 1), (150, 2)):
+        assert soak_estimate(plan_of(1, until=NOW + timedelta(seconds=seconds)), now=NOW).rounds == rounds
+
+
 def test_the_same_night_by_rounds() -> None:
     by_rounds = soak_estimate(plan_of(1, rounds=270), now=NOW)
     assert by_rounds == soak_estimate(plan_of(1), now=NOW)

@@ -3,13 +3,14 @@
 May import engines, observe, plan, visit, the other modules of cli that it needs, and the standard library only.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from sitetest.cli.far_ends import FarEnds
 from sitetest.engines.server_api import ServerApi
-from sitetest.observe.beside import SystemObservers
+from sitetest.observe.beside import SystemObservers, live_reader
 from sitetest.observe.link.place_names import Labels, own_labels
+from sitetest.observe.link.reader import LinkReader
 from sitetest.observe.link.reader_choice import choose_reader
 from sitetest.observe.link.scenario import steady
 from sitetest.observe.link.scenario_reader import ScenarioReader
@@ -23,6 +24,11 @@ from sitetest.visit.radio_check import LinkRadioCheck
 
 _INVENTED = b"a radio that nobody owns"
 """Salt of the labels of an invented radio: the same everywhere, and never in the map of this laptop's real names."""
+
+
+def link_reader_for(ends: FarEnds) -> Callable[[], LinkReader]:
+    """Return what makes a reader of this laptop's link; of an invented one where a server says that it simulates."""
+    return live_reader if ends.simulated is None else _simulated_radio
 
 
 def observers_for(ends: FarEnds) -> SystemObservers:

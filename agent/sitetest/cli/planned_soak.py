@@ -1,6 +1,6 @@
 """From the command line's words to the plan of a soak: the same for ``plan`` and ``soak``.
 
-May import plan, cli.planned_visit, cli.soak_end, store, errors and the standard library only.
+May import plan, cli.planned_visit, cli.soak_end, report.wording, store, errors and the standard library only.
 """
 
 import secrets
@@ -16,8 +16,9 @@ from sitetest.plan.loading import load_profile, load_site
 from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
 from sitetest.plan.soak_estimate import SoakEstimate, soak_estimate
-from sitetest.plan.soak_making import make_soak_plan
+from sitetest.plan.soak_making import make_soak_plan, round_s
 from sitetest.plan.soak_plan import SoakPlan
+from sitetest.report.wording import duration_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +42,21 @@ def plan_soak(
     seed: int | None = None,
 ) -> PlannedSoak:
     """Read the files and make the plan. seed: None takes a new one. Raises UsageError, and StoreError for results that
-    are there and cannot be read."""
+    are there and cannot be read; UsageError also for a time in which no round fits."""
     site = load_site(site_dir)
     profile = load_profile(site_dir, profile_name)
     chosen = secrets.randbelow(SEEDS) if seed is None else seed
     plan = make_soak_plan(
         site, profile, seed=chosen, ap_configs=ap_configs, engine=engine, until=end.until, rounds=end.rounds
     )
-    return planned_soak(site_dir, site, profile, plan, now)
+    planned = planned_soak(site_dir, site, profile, plan, now)
+    if not planned.estimate.rounds:
+        takes = duration_text(round_s(plan.timing, plan.transfers))
+        raise UsageError(
+            f"No round fits into {duration_text(planned.estimate.duration_s)}: one takes about {takes}.",
+            "Soak longer.",
+        )
+    return planned
 
 
 def planned_soak(site_dir: Path, site: Site, profile: Profile, plan: SoakPlan, now: datetime) -> PlannedSoak:

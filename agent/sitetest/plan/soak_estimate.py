@@ -1,7 +1,8 @@
 """How many tests a soak makes, how much data they move, and whether they will be enough to judge the night by, before
 anything is measured.
 
-    rounds   = one each ``every_s``; each turn of several AP configs begins by switching and a fresh association
+    rounds   = one each ``every_s`` that ends in time; each turn of several AP configs begins by switching and a fresh
+               association
     volume   = rounds x for each transfer: rate x (warm-up + window); payload only, the line counts about 5 % more
 
 The rate is what was seen of the case before, and otherwise what the profile expects of the leg. Rounds that pass while
@@ -123,14 +124,20 @@ def _turns(plan: SoakPlan, now: datetime) -> list[int]:
     """Return the rounds of every turn, the last one cut off by the soak's end."""
     duration_s = _until_s(plan, now)
     if len(plan.ap_configs) == 1:
-        return [plan.rounds if plan.rounds is not None else ceil(duration_s / plan.every_s)]
+        return [plan.rounds if plan.rounds is not None else _rounds_within(plan, duration_s)]
     per_turn = max(1, ceil((plan.turn_s - _STARTS_S) / plan.every_s))
     if plan.rounds is not None:
         whole, rest = divmod(plan.rounds, per_turn)
     else:
         whole, rest_s = int(duration_s // plan.turn_s), duration_s % plan.turn_s
-        rest = max(0, min(per_turn, ceil((rest_s - _STARTS_S) / plan.every_s)))
+        rest = min(per_turn, _rounds_within(plan, rest_s - _STARTS_S))
     return [per_turn] * whole + ([rest] if rest else [])
+
+
+def _rounds_within(plan: SoakPlan, length_s: float) -> int:
+    """Return how many rounds, one each ``every_s``, are over within ``length_s``."""
+    last_begins_s = length_s - round_s(plan.timing, plan.transfers)
+    return 0 if last_begins_s < 0 else int(last_begins_s // plan.every_s) + 1
 
 
 def _until_s(plan: SoakPlan, now: datetime) -> float:

@@ -71,7 +71,7 @@ def _volumes(plan: SoakPlan, estimate: SoakEstimate) -> list[str]:
     if estimate.internet_cap_bytes is not None:
         moved += f" and {volume_text(estimate.internet_bytes)} over the internet line"
     rates = " and ".join(f"{rate_mbps:g}" for rate_mbps in estimate.assumed_mbps)
-    lines = [moved + (f", if it is {rates} Mbit/s" if rates else ", at the rates seen here before")]
+    lines = [moved + (f", if the path carries {rates} Mbit/s" if rates else ", at the rates seen here before")]
     if plan.data_bytes is not None:
         lines[0] += f"; tests stop at {volume_text(plan.data_bytes)} (soak.data_gb)"
         if estimate.cap_lasts_s is not None:
