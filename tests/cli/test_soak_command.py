@@ -83,7 +83,7 @@ def test_plan_of_a_soak_is_one_json_document(two_ap_configs: Path, capsys: Captu
     found = json.loads(capsys.readouterr().out)
     assert (found["format"], found["command"], found["soak"], found["seed"]) == (1, "plan", True, 7)
     assert [turn["turn"] for turn in found["turns"]] == list(range(1, 19))
-    assert found["estimate"]["rounds"] == 270
+    assert found["estimate"]["rounds"] == 252
     assert found["estimate"]["ap_configs_can_be_compared"] is True
     assert found["comparison"]["looks"] == []
     assert found["without_apply_command"] == ["auto", "wide80"]

@@ -243,6 +243,12 @@ def test_rounds_that_pass_in_a_row_are_one_line_and_one_when_there_are_tests_aga
     assert lines[4:] == ["tests again; 19 rounds passed without"]
 
 
+def test_a_round_that_passes_at_a_switch_has_no_line_of_its_own() -> None:
+    passed = happened(RoundPassed(7, "switching"))
+    night: list[tuple[float, SoakHappening]] = [(0, started()), (1, switching()), (1, passed), (2, turned())]
+    assert [line.split()[0] for line in logged([*night, (3, a_round(8))])[1:]] == ["turn", "turn"]
+
+
 def test_what_comes_without_end_is_counted_instead() -> None:
     night: list[tuple[float, SoakHappening]] = [
         (0, started()),

@@ -36,12 +36,14 @@ HEARTBEAT = timedelta(hours=1)
 MOST_OF_A_KIND = 12
 """Lines of one kind between two heartbeats: one in five minutes is still read, more is a number."""
 
+SWITCHING = "switching"
+"""Why a round passes at nearly every switch of an AP config, which has lines of its own."""
+
 PASSED_BECAUSE = {
     "path_away": "the path is away",
     "disk_full": "the disk is full",
     "data_cap": "the data cap is reached",
     "busy": "the tests before took too long",
-    "switching": "an AP config is being applied",
     "stood_still": "the laptop slept or stood still",
 }
 
@@ -109,6 +111,8 @@ class SoakLines:
 
     def _round_passed(self, passed: RoundPassed) -> list[tuple[str, str]]:
         """Say it once for all rounds that pass in a row for one reason."""
+        if passed.reason == SWITCHING:
+            return []
         self._passed += 1
         if passed.reason == self._passing:
             return []

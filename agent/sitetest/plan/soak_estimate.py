@@ -1,8 +1,7 @@
 """How many tests a soak makes, how much data they move, and whether they will be enough to judge the night by, before
 anything is measured.
 
-    rounds   = one each ``every_s`` that ends in time; each turn of several AP configs begins by switching and a fresh
-               association
+    rounds   = one each ``every_s`` that ends in time; those that are due while an AP config is switched pass
     volume   = rounds x for each transfer: rate x (warm-up + window); payload only, the line counts about 5 % more
 
 The rate is what was seen of the case before, and otherwise what the profile expects of the leg. Rounds that pass while
@@ -31,9 +30,9 @@ _STARTS_S = SWITCH_S + ASSOCIATION_S
 class SoakEstimate:
     """What a soak is expected to do.
 
-    duration_s: from its begin to its end. rounds, tests: in all. tests_of_a_case: at least. turns: of several AP
-    configs, those begun; 1 with a single one. busy_s: seconds in which tests run. lan_bytes, internet_bytes: that they
-    move if nothing stops them. cap_bytes, internet_cap_bytes: the caps of the plan, on all and on the internet leg.
+    duration_s: from its begin to its end. rounds, tests: that are made, in all. tests_of_a_case: at least. turns: of
+    several AP configs, those begun; 1 with a single one. busy_s: seconds in which tests run. lan_bytes, internet_bytes:
+    that they move if nothing stops them. cap_bytes, internet_cap_bytes: the caps of the plan, on all and on the internet leg.
     cap_lasts_s, internet_lasts_s: after how long each is expected to be reached; None when it is not, and without one.
     assumed_mbps: rates, rising, that were reckoned with where none was seen before. fewest_turns: of an AP config.
     span_s: from the first test of a case to its last.
@@ -125,13 +124,16 @@ def _turns(plan: SoakPlan, now: datetime) -> list[int]:
     duration_s = _until_s(plan, now)
     if len(plan.ap_configs) == 1:
         return [plan.rounds if plan.rounds is not None else _rounds_within(plan, duration_s)]
-    per_turn = max(1, ceil((plan.turn_s - _STARTS_S) / plan.every_s))
+    due, lost = _due_in_a_turn(plan), ceil(_STARTS_S / plan.every_s)
     if plan.rounds is not None:
-        whole, rest = divmod(plan.rounds, per_turn)
+        whole, rest = divmod(plan.rounds, due)
     else:
-        whole, rest_s = int(duration_s // plan.turn_s), duration_s % plan.turn_s
-        rest = min(per_turn, _rounds_within(plan, rest_s - _STARTS_S))
-    return [per_turn] * whole + ([rest] if rest else [])
+        whole, rest = int(duration_s // plan.turn_s), _rounds_within(plan, duration_s % plan.turn_s)
+    return [max(0, due - lost)] * whole + ([max(0, rest - lost)] if rest else [])
+
+
+def _due_in_a_turn(plan: SoakPlan) -> int:
+    return max(1, ceil(plan.turn_s / plan.every_s))
 
 
 def _rounds_within(plan: SoakPlan, length_s: float) -> int:
@@ -149,7 +151,8 @@ def _duration_s(plan: SoakPlan, now: datetime, turns: list[int]) -> float:
         return _until_s(plan, now)
     if len(plan.ap_configs) == 1 or not turns:
         return sum(turns) * plan.every_s
-    return (len(turns) - 1) * plan.turn_s + _STARTS_S + turns[-1] * plan.every_s
+    whole, rest = divmod(plan.rounds or 0, _due_in_a_turn(plan))
+    return whole * plan.turn_s + rest * plan.every_s
 
 
 def _lasts_s(cap_bytes: int | None, wanted_bytes: float, duration_s: float) -> float | None:
