@@ -50,12 +50,12 @@ def measured_site(site: Path) -> Path:
 def test_help_is_plain_and_names_every_command_and_exit_code(capsys: Captured) -> None:
     assert main(["--help"]) == Exit.DONE
     out = capsys.readouterr().out
-    for word in ("demo", "new", "plan", "check", "run", "compare", "gate", "export", "130"):
+    for word in ("demo", "new", "plan", "check", "run", "soak", "compare", "gate", "export", "130"):
         assert word in out
     assert "\x1b" not in out
 
 
-@pytest.mark.parametrize("command", ["demo", "new", "plan", "check", "run", "compare", "gate", "export"])
+@pytest.mark.parametrize("command", ["demo", "new", "plan", "check", "run", "soak", "compare", "gate", "export"])
 def test_every_command_explains_itself(command: str, capsys: Captured) -> None:
     assert main([command, "--help"]) == Exit.DONE
     assert f"Usage: sitetest {command}" in capsys.readouterr().out

@@ -169,6 +169,37 @@ def test_a_soak_with_another_end_goes_on(soaked_site: Path, capsys: Captured) ->
     told(["soak", "--resume", "--for", "2h", "--yes"], soaked_site, capsys, Exit.SERVER)
 
 
+# --- afterwards -----------------------------------------------------------------------------------------------------
+
+
+def test_a_summary_says_what_is_kept_and_starts_nothing(soaked_site: Path, capsys: Captured) -> None:
+    said = told(["soak", "--summary"], soaked_site, capsys, Exit.DONE)
+    assert "basement - quay-street-bookshop" in said
+    assert "Nothing is known about the path between the tests" in said
+    assert main(["soak", "--summary", "--site", str(soaked_site), "--json"]) == Exit.DONE
+    found = json.loads(capsys.readouterr().out)
+    assert (found["command"], [night["visit_id"] for night in found["nights"]]) == ("soak", ["night"])
+
+
+def test_a_chart_goes_with_a_summary(soaked_site: Path, tmp_path: Path, capsys: Captured) -> None:
+    chart = tmp_path / "night.svg"
+    said = told(["soak", "--summary", "--chart", str(chart)], soaked_site, capsys, Exit.DONE)
+    assert chart.read_text(encoding="utf-8").startswith("<?xml")
+    assert f"{chart}: Night at basement" in said
+    assert "allowed: .svg, .png" in told(["soak", "--summary", "--chart", "night.gif"], soaked_site, capsys)
+    assert "--chart draws a night that is over" in told(["soak", "--chart", str(chart)], soaked_site, capsys)
+
+
+def test_a_summary_of_nothing_is_told(soaked_site: Path, capsys: Captured) -> None:
+    assert main(["soak", "--summary", "-p", "counter", "--site", str(soaked_site)]) == Exit.WRONG_USE
+    assert "No soak of the profile 'counter' has been kept here yet." in capsys.readouterr().err
+
+
+def test_a_soak_needs_a_profile(site: Path, capsys: Captured) -> None:
+    assert main(["soak", "--for", "9h", "--site", str(site)]) == Exit.WRONG_USE
+    assert "--profile is missing" in capsys.readouterr().err
+
+
 # --- the end --------------------------------------------------------------------------------------------------------
 
 

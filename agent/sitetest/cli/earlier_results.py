@@ -34,9 +34,9 @@ def resume_command(profile: str, site_dir: Path) -> str:
     return f"sitetest run --profile {profile} --resume" + ("" if site_dir == Path() else f" --site {site_dir}")
 
 
-def soak_resume_command(profile: str, site_dir: Path) -> str:
-    """Return the command that goes on with the last soak of a profile."""
-    return f"sitetest soak --profile {profile} --resume" + ("" if site_dir == Path() else f" --site {site_dir}")
+def soak_command(profile: str, site_dir: Path, option: str) -> str:
+    """Return the command that does something with the last soak of a profile: ``--resume``, ``--summary``."""
+    return f"sitetest soak --profile {profile} {option}" + ("" if site_dir == Path() else f" --site {site_dir}")
 
 
 def unfinished_visit(site_dir: Path, profile: str, location: str) -> Unfinished | None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sitetest.cli.consoles import say
-from sitetest.cli.earlier_results import soak_resume_command
+from sitetest.cli.earlier_results import soak_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.soak_session import SoakSession
 from sitetest.errors import Exit
@@ -37,7 +37,7 @@ def exit_code(session: SoakSession) -> Exit:
 
 def next_lines(session: SoakSession, site_dir: Path) -> list[str]:
     """Say what came of it, where it is, and how to go on."""
-    again = f"  {soak_resume_command(session.visit.profile, site_dir)}"
+    again = f"  {soak_command(session.visit.profile, site_dir, '--resume')}"
     made = f"{count_text(session.rounds, 'round')}, {count_text(session.tests, 'test')}"
     lines = []
     if session.table_problem:
@@ -57,6 +57,8 @@ def next_lines(session: SoakSession, site_dir: Path) -> list[str]:
     if session.without_result and session.outcome != INTERRUPTED:
         names = ", ".join(case.label for case in session.without_result)
         lines.append(f"Some cases have no valid result: {names}.")
+    if session.tests:
+        lines += ["What it has shown:", f"  {soak_command(session.visit.profile, site_dir, '--summary')}"]
     store = store_path(site_dir)
     return [
         *lines,

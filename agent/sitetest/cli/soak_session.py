@@ -16,7 +16,7 @@ from pathlib import Path
 from sitetest import __version__
 from sitetest.cli.conducting import conducted
 from sitetest.cli.connection import AUTO, FarEnd
-from sitetest.cli.earlier_results import soak_resume_command
+from sitetest.cli.earlier_results import soak_command
 from sitetest.cli.earlier_soak import BegunSoak, last_soak
 from sitetest.cli.far_ends import FarEnds
 from sitetest.cli.observing import link_reader_for
@@ -275,7 +275,7 @@ def _unfinished_lines(wishes: SoakWishes, plan: SoakPlan, store: StoreReader) ->
     began = day_and_time(left.started_at)
     return [
         f"Note: a soak of {left.profile}, begun {began}, was not finished. This begins a new one. To go on with it:",
-        f"  {soak_resume_command(left.profile, wishes.site_dir)}",
+        f"  {soak_command(left.profile, wishes.site_dir, '--resume')}",
     ]
 
 

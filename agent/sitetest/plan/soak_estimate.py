@@ -32,7 +32,7 @@ class SoakEstimate:
 
     duration_s: from its begin to its end. rounds, tests: that are made, in all. tests_of_a_case: at least. turns: of
     several AP configs, those begun; 1 with a single one. busy_s: seconds in which tests run. lan_bytes, internet_bytes:
-    that they move if nothing stops them. cap_bytes, internet_cap_bytes: the caps of the plan, on all and on the internet leg.
+    that they move if nothing stops them. cap_bytes, internet_cap_bytes: the plan's caps, on all and on that leg.
     cap_lasts_s, internet_lasts_s: after how long each is expected to be reached; None when it is not, and without one.
     assumed_mbps: rates, rising, that were reckoned with where none was seen before. fewest_turns: of an AP config.
     span_s: from the first test of a case to its last.
