@@ -13,7 +13,7 @@ from sitetest.errors import ServerUnreachable
 from sitetest.plan.cases import Leg
 from sitetest.visit import path as path_module
 from sitetest.visit.diagnosis import Answer, Route
-from sitetest.visit.path import SystemPath, Target, alive, gateway_to, link_of, source_address
+from sitetest.visit.path import SystemPath, Target, alive, default_gateway_of, gateway_to, link_of, source_address
 
 
 @pytest.fixture
@@ -220,6 +220,46 @@ def test_the_gateway_is_the_first_hop_of_the_kernels_table(tmp_path: Path, addre
     table = tmp_path / "route"
     table.write_text(ROUTES)
     assert gateway_to(address, table, "little") == gateway
+
+
+@pytest.mark.parametrize(("interface", "gateway"), [("wlan0", "192.0.2.1"), ("eth0", "192.0.2.2"), ("eth1", None)])
+def test_the_neighbour_is_the_default_gateway_of_the_same_interface(
+    tmp_path: Path, interface: str, gateway: str | None
+) -> None:
+    """Also when another interface has the better metric: the question is whether this path lives. Eth1's is not up."""
+    table = tmp_path / "route"
+    table.write_text(ROUTES)
+    assert default_gateway_of(interface, table, "little") == gateway
+    assert default_gateway_of(interface, tmp_path / "absent") is None
+
+
+@pytest.mark.parametrize(("server", "asked"), [("192.0.2.40", ["192.0.2.1"]), ("203.0.113.5", ["192.0.2.2"])])
+async def test_a_neighbour_is_asked_where_no_gateway_is_on_the_way(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, server: str, asked: list[str]
+) -> None:
+    """Nothing answers here but whoever is asked at the port of names."""
+    table = tmp_path / "route"
+    table.write_text(ROUTES)
+    seen: list[str] = []
+
+    async def answering(address: str, port: int, limit_s: float = 1.0, *, accepted: Answer = Answer.YES) -> Answer:
+        if port != path_module.GATEWAY_PORT:
+            return Answer.NO
+        seen.append(address)
+        return Answer.YES
+
+    async def silent() -> object:
+        raise TimeoutError
+
+    monkeypatch.setattr(path_module, "alive", answering)
+    path = SystemPath({Leg.LAN: Target(server, 8765, silent)}, proc_net_route=table)
+    monkeypatch.setattr(path, "_interfaces", {Leg.LAN: "wlan0"})
+    found = await path.diagnose(Leg.LAN)
+    assert seen == asked
+    on_the_way = server == "203.0.113.5"
+    assert (found.gateway, found.neighbour) == (
+        (Answer.YES, Answer.UNKNOWN) if on_the_way else (Answer.UNKNOWN, Answer.YES)
+    )
 
 
 def test_without_a_table_there_is_no_gateway_to_ask(tmp_path: Path) -> None:

@@ -72,6 +72,12 @@ def test_the_cause_of_an_outage(seen: Back, told: dict[Cause, int], cause: Cause
     assert cause_of(seen, told)[0] is cause
 
 
+@pytest.mark.parametrize(("neighbour", "means"), [(YES, Cause.HOST), (NO, Cause.PATH), (UNKNOWN, Cause.PATH)])
+def test_a_gateway_beside_the_server_tells_its_machine_from_the_path(neighbour: Answer, means: Cause) -> None:
+    """The server stands on the laptop's own subnet, as in most homes, and was switched off for the night."""
+    assert told_by(Diagnosis(YES, UNKNOWN, NO, NO, "wlan0", neighbour)) is means
+
+
 def test_every_cause_has_a_sentence_of_its_own() -> None:
     """Each cause is reached, and two of them never read alike."""
     reached = [cause_of(back(), {cause: 1}) for cause in Cause if cause not in {Cause.SLEEP, Cause.LATE}]

@@ -20,13 +20,15 @@ class Diagnosis:
     """link: the interface that carries the test is up and associated. gateway: the first hop answers; UNKNOWN when the
     server is on the laptop's own subnet. host: the server's machine answers; NO: nothing comes from it; UNKNOWN also
     when it takes a connection at the server's port and the API stays silent: a hung server and a path too slow for an
-    answer look the same. server: the test server's API answers. interface: its name, None when not known."""
+    answer look the same. server: the test server's API answers. interface: its name, None when not known. neighbour:
+    where no gateway is on the way, the default gateway of that interface answers: a host beside the server."""
 
     link: Answer
     gateway: Answer
     host: Answer
     server: Answer
     interface: str | None = None
+    neighbour: Answer = Answer.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

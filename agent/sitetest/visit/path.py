@@ -4,6 +4,8 @@
               only while it is associated and authenticated)
     gateway   the first hop of the Linux IPv4 route to the server, asked by a TCP connection: accepted or refused, both
               are an answer of a living host (RFC 9293, 3.5.2: a closed port answers with a reset)
+    neighbour the default gateway of the same interface, asked in the same way where the server is on the laptop's own
+              subnet: it tells a dead path from a server's machine that is off
     host      the server's machine, asked in the same way at the server's own port; only a refusal shows that it lives
               and the server does not, an accepted connection beside a silent API shows nothing
     server    the test server's API, asked by a callable that is passed in
@@ -107,13 +109,16 @@ class SystemPath:
         if leg not in self._interfaces:
             await self.route(leg)
         interface = self._interfaces.get(leg)
-        gateway, host, server = await asyncio.gather(self._gateway(leg), self._host(leg), self.answers(leg))
+        gateway, neighbour, host, server = await asyncio.gather(
+            self._gateway(leg), self._neighbour(leg, interface), self._host(leg), self.answers(leg)
+        )
         return Diagnosis(
             link=Answer.UNKNOWN if interface is None else link_of(interface, self._sysfs_net),
             gateway=gateway,
             host=Answer.YES if server else host,
             server=Answer.YES if server else Answer.NO,
             interface=interface,
+            neighbour=neighbour,
         )
 
     async def reassociate(self) -> str:
@@ -130,6 +135,15 @@ class SystemPath:
             return Answer.UNKNOWN
         gateway = gateway_to(address, self._proc_net_route)
         return Answer.UNKNOWN if gateway is None else await alive(gateway, GATEWAY_PORT)
+
+    async def _neighbour(self, leg: Leg, interface: str | None) -> Answer:
+        address = await self._address(leg)
+        if address is None or interface is None or _is_own(address, self._targets[leg].port):
+            return Answer.UNKNOWN
+        if gateway_to(address, self._proc_net_route) is not None:
+            return Answer.UNKNOWN  # that one is on the way, and is asked as such
+        neighbour = default_gateway_of(interface, self._proc_net_route)
+        return Answer.UNKNOWN if neighbour in {None, address} else await alive(str(neighbour), GATEWAY_PORT)
 
     async def _host(self, leg: Leg) -> Answer:
         address = await self._address(leg)
@@ -185,19 +199,45 @@ def gateway_to(
     wanted = ip_address(address.partition("%")[0])
     if not isinstance(wanted, IPv4Address):
         return None
+    there = [route for route in _routes(proc_net_route, byte_order) if wanted in route.network]
+    best = max(there, key=lambda route: (route.network.prefixlen, -route.metric, route.gateway), default=None)
+    return None if best is None or best.gateway == "0.0.0.0" else best.gateway
+
+
+def default_gateway_of(
+    interface: str, proc_net_route: Path = PROC_NET_ROUTE, byte_order: Literal["little", "big"] = sys.byteorder
+) -> str | None:
+    """Return the default gateway that an interface has by Linux's routing table, in use or not; None without one, and
+    when this system has no such table."""
+    there = [
+        route
+        for route in _routes(proc_net_route, byte_order)
+        if route.interface == interface and route.network.prefixlen == 0 and route.gateway != "0.0.0.0"
+    ]
+    return None if not there else min(there, key=lambda route: route.metric).gateway
+
+
+@dataclass(frozen=True, slots=True)
+class _TableRoute:
+    interface: str
+    network: IPv4Network
+    gateway: str
+    metric: int
+
+
+def _routes(proc_net_route: Path, byte_order: Literal["little", "big"]) -> list[_TableRoute]:
+    """The routes of the table that are up."""
     try:
         lines = proc_net_route.read_text().splitlines()[1:]
     except OSError:
-        return None
-    best: tuple[int, int, str] | None = None
+        return []
+    routes = []
     for line in lines:
         columns = line.split()
-        destination, gateway, mask = (_ipv4(columns[place], byte_order) for place in (1, 2, 7))
-        if not int(columns[3], 16) & _ROUTE_UP or wanted not in IPv4Network(f"{destination}/{mask}"):
-            continue
-        candidate = (IPv4Network(f"0.0.0.0/{mask}").prefixlen, -int(columns[6]), gateway)
-        best = candidate if best is None else max(best, candidate)
-    return None if best is None or best[2] == "0.0.0.0" else best[2]
+        if int(columns[3], 16) & _ROUTE_UP:
+            destination, gateway, mask = (_ipv4(columns[place], byte_order) for place in (1, 2, 7))
+            routes.append(_TableRoute(columns[0], IPv4Network(f"{destination}/{mask}"), gateway, int(columns[6])))
+    return routes
 
 
 async def alive(address: str, port: int, limit_s: float = ASK_LIMIT_S, *, accepted: Answer = Answer.YES) -> Answer:

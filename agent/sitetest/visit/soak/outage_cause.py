@@ -4,8 +4,8 @@
     no link                                                    link
     link, test server answers                                  reflector
     link, its machine answers or takes a connection            server
-    link, its machine silent, gateway answers                  host
-    link, its machine silent, gateway silent or not to be asked  path
+    link, its machine silent, a gateway answers                host
+    link, its machine silent, and no gateway answers           path
 
     the outage, the first row that applies
     late answers, nothing was lost                             late
@@ -18,8 +18,8 @@
                                                                taken; server, when the machine said that nothing
                                                                listens; path otherwise
 
-A server's machine that restarts on the laptop's own subnet is silent, and there is no gateway to ask: that nothing
-listened was said before it went silent, and it is believed.
+A gateway: on the way to the server, or beside it on the laptop's own subnet. Where there is none to ask, a server's
+machine that restarts looks like a dead path; that nothing listened was said before it went silent, and is believed.
 
 Pure. May import observe.watch.seen, store.soak_events, visit.diagnosis and the standard library only.
 """
@@ -53,7 +53,7 @@ def told_by(diagnosis: Diagnosis) -> Cause:
         return Cause.REFLECTOR
     if diagnosis.host is not Answer.NO:
         return Cause.SERVER
-    return Cause.HOST if diagnosis.gateway is Answer.YES else Cause.PATH
+    return Cause.HOST if Answer.YES in {diagnosis.gateway, diagnosis.neighbour} else Cause.PATH
 
 
 def cause_of(back: Back, told: Mapping[Cause, int]) -> tuple[Cause, str]:
