@@ -6,12 +6,24 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from store_records import BEGAN, VISIT_ID, an_attempt, an_event, announced, begin, keep
+from store_records import (
+    BEGAN,
+    SOAK_ID,
+    VISIT_ID,
+    a_soak,
+    a_watch_second,
+    an_attempt,
+    an_event,
+    announced,
+    begin,
+    keep,
+)
 
 from sitetest.errors import StoreError, StoreFull
 from sitetest.store.database import Store
 from sitetest.store.reading import StoreReader
 from sitetest.store.records import Status
+from sitetest.store.reserve import RESERVE_BYTES
 
 pytestmark = pytest.mark.lab
 
@@ -84,6 +96,31 @@ def test_a_disk_that_fills_up_between_attempts_stops_the_run_before_it_measures(
         store.end_visit(VISIT_ID, BEGAN, "store_full")
         assert raised == 1
         assert all(attempt.status in (Status.OK, Status.INTERRUPTED) for attempt in store.attempts(VISIT_ID))
+
+
+def test_a_soak_on_a_full_disk_has_no_room_until_there_is_some_again(disk: Path) -> None:
+    path = disk / "results" / "site.sqlite"
+    with Store.open(path, create=True) as store:
+        store.begin_visit(a_soak())
+        store.add_watch_seconds(SOAK_ID, [a_watch_second(0)])
+        filler = fill(disk)
+        assert not store.has_room()
+        with pytest.raises(StoreFull):
+            store.add_watch_seconds(SOAK_ID, [a_watch_second(n) for n in range(1, 2000)])
+        with pytest.raises(StoreFull):
+            store.begin_attempt(announced(an_attempt(1, visit_id=SOAK_ID, raw="x" * 200_000)))
+        event = an_event(visit_id=SOAK_ID)
+        store.add_event(event)  # in the room of the reserve
+        with pytest.raises(StoreFull):
+            store.add_watch_seconds(SOAK_ID, [a_watch_second(1)])
+        assert not store.has_room()
+        filler.unlink()
+        assert store.has_room()
+        assert (path.parent / ".reserve").stat().st_size == RESERVE_BYTES
+        store.add_watch_seconds(SOAK_ID, [a_watch_second(1)])
+        assert list(store.watch_seconds(SOAK_ID)) == [a_watch_second(0), a_watch_second(1)]
+        assert store.events(SOAK_ID) == [event]
+        assert store.attempts(SOAK_ID) == []
 
 
 def test_a_disk_with_no_room_for_the_reserve_is_refused_at_once(disk: Path) -> None:

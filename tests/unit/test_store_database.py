@@ -29,7 +29,7 @@ from store_records import (
 )
 
 from sitetest.errors import StoreError, StoreFull
-from sitetest.store.database import Store
+from sitetest.store.database import ANNOUNCING_BYTES, Store
 from sitetest.store.reading import StoreReader
 from sitetest.store.records import AttemptRecord, Observation, Status, VisitKind
 from sitetest.store.reserve import Reserve
@@ -336,6 +336,48 @@ def test_when_not_even_the_reserve_helps_the_message_says_what_is_lost(store: St
     with pytest.raises(StoreFull, match="stays in the results as interrupted"):
         store.end_attempt(big)
     assert store.attempt("test-1") == announced(big)
+
+
+def test_a_soak_on_a_full_disk_keeps_its_events_in_the_reserve_and_leaves_that_to_them(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The seconds of its watch would eat the reserve up, so they are refused, whole, until it is there again."""
+    store.begin_visit(a_soak())
+    store.add_watch_seconds(SOAK_ID, [a_watch_second(0)])
+    full_at_present_size(store)
+    with pytest.raises(StoreFull):
+        store.add_watch_seconds(SOAK_ID, [a_watch_second(n) for n in range(1, 2000)])
+    event = an_event(visit_id=SOAK_ID, detail="x" * 20_000)
+    with monkeypatch.context() as full:
+        full.setattr(Reserve, "take", lambda _: False)
+        with pytest.raises(StoreFull):
+            store.add_event(event)  # more room than the reserve has
+        assert store.events(SOAK_ID) == []
+        store._connection.execute("PRAGMA max_page_count = 1000000")
+        store.add_event(event)
+        with pytest.raises(StoreFull):
+            store.add_watch_seconds(SOAK_ID, [a_watch_second(1)])
+        with pytest.raises(StoreFull):
+            store.begin_attempt(announced(an_attempt(1, visit_id=SOAK_ID)))
+        assert not store.has_room()
+    assert store.events(SOAK_ID) == [event]
+    assert list(store.watch_seconds(SOAK_ID)) == [a_watch_second(0)]
+    assert store.attempts(SOAK_ID) == []
+    assert not Reserve(store.path.parent).held
+
+    assert store.has_room()
+    assert Reserve(store.path.parent).held
+    store.add_watch_seconds(SOAK_ID, [a_watch_second(1)])
+    keep(store, an_attempt(1, visit_id=SOAK_ID))
+    assert len(list(store.watch_seconds(SOAK_ID))) == 2
+
+
+def test_a_reserve_alone_is_no_room(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is for what has been measured, not for measuring more."""
+    assert store.has_room()
+    monkeypatch.setattr(Store, "free_bytes", lambda _: ANNOUNCING_BYTES - 1)
+    assert not store.has_room()
+    assert Reserve(store.path.parent).held
 
 
 def test_no_attempt_begins_without_the_reserve(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -230,6 +230,20 @@ def test_a_table_that_cannot_be_written_loses_nothing_and_is_said(path: Path) ->
         assert len(rows(table)) == 2
 
 
+def test_a_table_that_could_not_be_written_for_a_while_is_whole_when_the_store_is_closed(path: Path) -> None:
+    """No attempt came after it: in a soak that paused on a full disk, none may."""
+    table = path.with_name("results.csv")
+    with Store.open(path, create=True) as store:
+        begin(store)
+        table.unlink()
+        table.mkdir()
+        keep(store, an_attempt(1))
+        assert store.table_problem is not None
+        table.rmdir()
+    assert table.read_bytes() == rebuilt(path)
+    assert len(rows(table)) == 1
+
+
 def test_a_hand_edit_is_never_read_back(path: Path) -> None:
     table = path.with_name("results.csv")
     with Store.open(path, create=True) as store:

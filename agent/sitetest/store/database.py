@@ -78,6 +78,9 @@ _TURN_OF = "SELECT max(sequence) FROM turn WHERE visit_id = :visit_id AND turn =
 SOAK_TABLE_BEHIND_S = 300.0
 """How far results.csv may fall behind while a soak runs: it is copied each time, and nobody is there to look at it."""
 
+ANNOUNCING_BYTES = 256 * 1024
+"""Room beside the reserve in which an attempt can be announced: some pages, and as much again for the journal."""
+
 
 class Store(StoreReader):
     """The results of one site, open for writing. Close it, or use it as a context manager."""
@@ -238,9 +241,10 @@ class Store(StoreReader):
         self._commit_from_reserve(lambda connection: connection.execute(_INSERT_EVENT, row))
 
     def add_watch_seconds(self, visit_id: str, seconds: Sequence[WatchSecondRecord]) -> None:
-        """Keep seconds of a soak's watch, in one transaction. Raises StoreFull, and has then changed nothing: the
-        reserve is for attempts and events."""
+        """Keep seconds of a soak's watch, in one transaction. Raises StoreFull, and has then changed nothing, when
+        there is no room beside the reserve: that is for attempts and events."""
         rows = [self._row(second, WATCH_SECOND_COLUMNS) | {"visit_id": visit_id} for second in seconds]
+        self._take_reserve()
         self._commit(lambda connection: connection.executemany(_INSERT_WATCH_SECOND, rows))
 
     def has_room(self) -> bool:
@@ -251,7 +255,7 @@ class Store(StoreReader):
             self._take_reserve()
         except StoreFull:
             return False
-        return True
+        return self.free_bytes() >= ANNOUNCING_BYTES
 
     def add_baseline(self, baseline: BaselineRecord) -> None:
         """Keep what the wire gave when the laptop stood on it. Raises StoreError for one that is already kept."""
@@ -282,7 +286,7 @@ class Store(StoreReader):
     def _write_table(self) -> None:
         """Bring results.csv up to date, if it is not."""
         new, changed = self._not_in_table, self._table_changed
-        if not new and not changed:
+        if not new and not changed and self._table.problem is None:
             return
         self._not_in_table, self._table_changed, self._table_at_s = [], False, self._clock()
         if changed:
