@@ -5,9 +5,15 @@ from collections.abc import Generator
 from pathlib import Path
 
 import pytest
+from whole_suite import is_whole, run_all
 
 REQUIRE_LAB = "SITETEST_REQUIRE_LAB"
 """Set to 1 where everything that the lab needs is meant to be there: a lab or libiperf test that is skipped fails."""
+
+
+def pytest_cmdline_main(config: pytest.Config) -> int | None:
+    """Let a plain `pytest` run the whole suite in its sessions."""
+    return run_all(config) if is_whole(config) else None
 
 
 @pytest.fixture(autouse=True)
