@@ -18,7 +18,7 @@ from sitetest.nights.document import nights_document
 from sitetest.nights.night import read_night, soaks
 from sitetest.nights.summary import NightSummary, summarise, time_of_day
 from sitetest.report.night_strip import strip_of
-from sitetest.report.soak_text import MOST_LISTED, soak_screen
+from sitetest.report.soak_text import CAUSE_WORDS, MOST_LISTED, PASSED_WORDS, soak_screen
 from sitetest.store.database import Store
 from sitetest.store.records import Doing, EventRecord, Flag, Status
 from sitetest.store.soak_events import (
@@ -35,6 +35,15 @@ from sitetest.store.soak_events import (
     detail_of,
     kind_of,
     soak_event_of,
+)
+from sitetest.visit.soak.conductor import (
+    BUSY,
+    DATA_CAP,
+    DISK_FULL,
+    NOT_APPLIED,
+    PATH_AWAY,
+    STOOD_STILL,
+    SWITCHING,
 )
 
 
@@ -326,3 +335,16 @@ def test_a_drift_is_told_with_what_it_rests_on() -> None:
     shown = printed(soak_screen([summary], {}))
     assert "falling by 2." in shown
     assert "over the night (p = " in shown
+
+
+def test_answers_that_were_only_late_are_no_outage() -> None:
+    late = [happened(0.5, OutageBegan(at_h(0.5))), happened(0.51, OutageEnded(at_h(0.5), 0.0, 0.1, Cause.LATE, "late"))]
+    summary = summarise(made_night(seconds=watched(1.0), happenings=late), UTC)
+    assert summary.outages == ()
+    assert summary.presence.judged_s == 3600
+
+
+def test_every_cause_and_every_reason_has_its_words() -> None:
+    reasons = {PATH_AWAY, DISK_FULL, DATA_CAP, BUSY, SWITCHING, NOT_APPLIED, STOOD_STILL}
+    assert set(PASSED_WORDS) == reasons
+    assert set(CAUSE_WORDS) == {cause.value for cause in Cause} - {"late"}

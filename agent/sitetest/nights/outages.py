@@ -1,7 +1,8 @@
 """The outages of a night: what was a dropout of the network under test, what was not, and what is not known.
 
 A dropout is an outage whose cause lies between the laptop and the wire (`store/soak_events.DROPOUT_CAUSES`). What
-happened to the link within a few seconds is told beside it, as a coincidence in time and no more.
+happened to the link within a few seconds is told beside it, as a coincidence in time and no more. Answers that were
+late and not lost were no outage.
 
 Pure. May import store, nights and the standard library only.
 """
@@ -54,6 +55,8 @@ def outages_of(night: Night) -> tuple[Outage, ...]:
             open_since = event
         elif isinstance(event, OutageEnded):
             open_since = None
+            if event.cause is Cause.LATE:
+                continue
             found.append(
                 Outage(
                     event.began_at,

@@ -37,6 +37,9 @@ PASSED_WORDS = {
     "disk_full": "the disk was full",
     "data_cap": "the data cap was reached",
     "busy": "the round before took its time",
+    "switching": "an AP config was being applied",
+    "not_applied": "its AP config could not be applied",
+    "stood_still": "the laptop slept or stood still",
 }
 
 
