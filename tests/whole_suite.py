@@ -17,7 +17,7 @@ import pytest
 BESIDE = ("-n", "2", "--dist", "worksteal")
 SESSIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("what computes", (*BESIDE, "tests", "--ignore=tests/lab", "--ignore=tests/crash", "--ignore=tests/end_to_end")),
-    ("what waits", (*BESIDE, "tests/crash", "tests/end_to_end")),
+    ("what waits", (*BESIDE, "tests/end_to_end", "tests/crash")),
     ("the lab, alone", ("tests/lab",)),
 )
 
