@@ -27,9 +27,10 @@ def two_configs(
     problem: Callable[[str, float], str | None] = lambda ap_config, at_s: None,
     checks_radio: bool = False,
     every_s: float = 120.0,
+    turn_s: float = 1800.0,
 ) -> Soak:
     return Soak(
-        soak_plan(hours=hours, ap_configs=BOTH, every_s=every_s),
+        soak_plan(hours=hours, ap_configs=BOTH, every_s=every_s, turn_s=turn_s),
         world or World(),
         by_command=True,
         make_switch=lambda night: WorldSwitch(night, away_s, problem),
@@ -96,6 +97,17 @@ def test_rounds_that_are_due_while_switching_are_passed_as_that() -> None:
     passed = soak.events(RoundPassed)
     assert {one.reason for one in passed} == {"switching"}
     assert [one.round for one in passed] == [73, 74, 75], "65 s for the second turn, whose first round was the 73rd"
+
+
+def test_a_turn_whose_switch_takes_all_its_time_has_a_round_all_the_same() -> None:
+    """Wide80 is away for longer than its turn of two rounds; or it would be applied all night and never tested."""
+    soak = two_configs(hours=0.5, every_s=25.0, turn_s=50.0)
+    in_fast_time(soak.run())
+    tested = [sum(test.turn == turn for test in soak.kept.tests) for turn, _ in soak.turns]
+    assert len(tested) > 20
+    assert set(tested[:-1]) <= {1, 2}, "the last turn may be cut off by the end"
+    wide = [tests for (_, ap_config), tests in zip(soak.turns, tested, strict=True) if ap_config == "wide80"]
+    assert set(wide[1:-1]) == {1}
 
 
 def test_a_command_that_fails_is_tried_again_and_each_try_is_kept() -> None:

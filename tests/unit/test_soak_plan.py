@@ -205,6 +205,15 @@ def test_a_night_of_two_ap_configs_loses_the_time_of_switching() -> None:
     assert (a_part.turns, a_part.rounds, a_part.duration_s) == (4, 3 * 14 + 4, 50 * 120)
 
 
+def test_turns_that_are_shorter_than_a_switch_are_foreseen_as_long_as_it_needs() -> None:
+    """35 s of switching pass four rounds of 10 s, and a fifth is tested: 50 s a turn, whatever the profile says."""
+    soak = {"every_s": 10, "warm_up_s": 0, "duration_s": 1, "turn_min": 0.2, "most_busy_pct": 100}
+    found = soak_estimate(plan_of(2, soak=soak, until=NOW + timedelta(seconds=500)), now=NOW)
+    assert (found.turns, found.fewest_turns, found.rounds) == (10, 5, 10)
+    by_rounds = soak_estimate(plan_of(2, soak=soak, rounds=50), now=NOW)
+    assert (by_rounds.turns, by_rounds.rounds, by_rounds.duration_s) == (10, 10, 500)
+
+
 def test_a_cap_that_will_be_reached_is_told_with_its_time() -> None:
     found = soak_estimate(plan_of(1, soak={"data_gb": 405}), now=NOW)
     assert found.cap_lasts_s == pytest.approx(4.5 * 3600)

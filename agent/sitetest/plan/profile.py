@@ -161,7 +161,7 @@ class SoakTable(Table):
     every_s: Annotated[float, number(1, SECONDS_PER_DAY)] = 120.0
     warm_up_s: Annotated[float, number(0, 60)] = 2.0
     duration_s: Annotated[float, number(1, LONGEST_TRANSFER_S)] = 10.0
-    turn_min: Annotated[float, number(1, MINUTES_PER_DAY)] = 30.0
+    turn_min: Annotated[float, number(0.1, MINUTES_PER_DAY)] = 30.0
     most_busy_pct: Annotated[float, number(1, 100)] = 25.0
     data_gb: Annotated[float, number(0.001, 1_000_000)] = SOAK_DATA_GB
 

@@ -124,16 +124,25 @@ def _turns(plan: SoakPlan, now: datetime) -> list[int]:
     duration_s = _until_s(plan, now)
     if len(plan.ap_configs) == 1:
         return [plan.rounds if plan.rounds is not None else _rounds_within(plan, duration_s)]
-    due, lost = _due_in_a_turn(plan), ceil(_STARTS_S / plan.every_s)
+    due, lost, turn_s = _due_in_a_turn(plan), _lost_in_a_turn(plan), _turn_s(plan)
     if plan.rounds is not None:
         whole, rest = divmod(plan.rounds, due)
     else:
-        whole, rest = int(duration_s // plan.turn_s), _rounds_within(plan, duration_s % plan.turn_s)
-    return [max(0, due - lost)] * whole + ([max(0, rest - lost)] if rest else [])
+        whole, rest = int(duration_s // turn_s), _rounds_within(plan, duration_s % turn_s)
+    return [due - lost] * whole + ([max(0, rest - lost)] if rest else [])
+
+
+def _lost_in_a_turn(plan: SoakPlan) -> int:
+    return ceil(_STARTS_S / plan.every_s)
 
 
 def _due_in_a_turn(plan: SoakPlan) -> int:
-    return max(1, ceil(plan.turn_s / plan.every_s))
+    return max(ceil(plan.turn_s / plan.every_s), _lost_in_a_turn(plan) + 1)
+
+
+def _turn_s(plan: SoakPlan) -> float:
+    """How long a turn takes: one round of it is tested, however long its switch."""
+    return max(plan.turn_s, (_lost_in_a_turn(plan) + 1) * plan.every_s)
 
 
 def _rounds_within(plan: SoakPlan, length_s: float) -> int:
@@ -152,7 +161,7 @@ def _duration_s(plan: SoakPlan, now: datetime, turns: list[int]) -> float:
     if len(plan.ap_configs) == 1 or not turns:
         return sum(turns) * plan.every_s
     whole, rest = divmod(plan.rounds or 0, _due_in_a_turn(plan))
-    return whole * plan.turn_s + rest * plan.every_s
+    return whole * _turn_s(plan) + rest * plan.every_s
 
 
 def _lasts_s(cap_bytes: int | None, wanted_bytes: float, duration_s: float) -> float | None:

@@ -366,10 +366,14 @@ class _Part:
 
     def _turn_is_over(self, place: int) -> bool:
         """Tell whether the round at a place belongs to another turn. A turn has its rounds, those that are passed and
-        its own switch included."""
+        its own switch included, but one that is tested at least, however long its switch took."""
         if self._keeper.full or (self._alone and self._turn is not None):
             return False  # what would be switched could not be kept, or there is nothing to switch to
-        return place >= self._turn_place + max(1, round(self._plan.turn_s / self._plan.every_s))
+        return place >= self._turn_place + self._rounds_in_turn
+
+    @property
+    def _rounds_in_turn(self) -> int:
+        return max(1, round(self._plan.turn_s / self._plan.every_s))
 
     async def _next_turn(self) -> None:
         """Begin the next turn that can be begun. When none of a quad can, there is none for the length of a turn: not
@@ -380,8 +384,15 @@ class _Part:
                 self._turn = None if await self._turns.begin(turn) is None else turn
                 self._turn_place = 0 if self._table is None else self._table.next_from(began_s)
                 if self._turn is not None:
+                    self._leave_a_round()
                     break
         self._outages.switch_ended()
+
+    def _leave_a_round(self) -> None:
+        """Lengthen a turn whose switch took all its time: else a slow access point would be switched all night."""
+        if self._table is not None:
+            first = self._table.next_from(self._clock.monotonic_s())
+            self._turn_place = max(self._turn_place, first - self._rounds_in_turn + 1)
 
     # --- rounds ----------------------------------------------------------------------------------------------------
 
