@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from lab_network import FRAME_BYTES, LabNetwork
+from bucket_command import apply_script
+from lab_network import LabNetwork
 from lab_server import lab_server
 from server_process import TOKEN
 from site_folder import site_folder
@@ -53,20 +54,6 @@ duration_s = 1.5
 minimum = {TURNS}
 maximum = {TURNS}
 """
-
-
-def apply_script(lab: LabNetwork, folder: Path) -> Path:
-    """Write a script that puts a bucket of $1 bit/s on both sending sides, 20 ms deep, as the laptop's user would call
-    a program that talks to an access point."""
-    ends = [(lab._namespace("laptop"), "to-server"), (lab._namespace("server"), "to-laptop")]
-    lines = ["set -e", f"burst=$(($1 / 400)); test $burst -gt {10 * FRAME_BYTES} || burst={10 * FRAME_BYTES}"]
-    lines += [
-        f"tc -n {namespace} qdisc replace dev {device} root tbf rate ${{1}}bit burst $burst limit $(($1 / 160))"
-        for namespace, device in ends
-    ]
-    script = folder / "bucket.sh"
-    script.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return script
 
 
 def measured_and_compared(lab: LabNetwork, folder: Path, rates_mbps: tuple[float, float]) -> dict[str, Any]:
