@@ -263,7 +263,7 @@ OBSERVED: dict[str, tuple[Any, Any]] = {
     "band": ("5", "2.4"), "width_mhz": (80, 40), "phy": ("HE", "VHT"), "bssid_label": ("ap-1", "ap-2"),
     "interface_kind": ("wifi", "ethernet"), "power_save": (False, True), "plugged": (True, False),
     "server_link_mbps": (2500, 1000), "congestion_control": ("cubic", "reno"), "engine_version": ("3.12", "3.16"),
-    "link_source": ("live", "recorded"),
+    "link_source": ("live", "recorded"), "visit_kind": ("run", "soak"),
 }  # fmt: skip
 """Identity of a run: the comparison rule in the design's notes on link state, section 6. Two values of each."""
 

@@ -17,7 +17,8 @@ from sitetest.plan.profile import Profile
 from sitetest.plan.site import Site
 from sitetest.report.case_summary import case_summaries
 from sitetest.store.reading import StoreReader, store_path
-from sitetest.store.records import AttemptRecord
+from sitetest.store.records import AttemptRecord, VisitKind
+from sitetest.store.tidy import Facts
 from sitetest_wire.words import Direction, EngineName
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def planned(site_dir: Path, site: Site, profile: Profile, plan: Plan) -> Planned
 def rates_seen(site_dir: Path) -> dict[Case, float]:
     """Return the typical throughput, in Mbit/s, of every case that the site's store has a valid attempt of. Raises
     StoreError for results that are there and cannot be read."""
-    return _seen_mbps(_attempts_before(site_dir))
+    return _seen_mbps([one.attempt for one in _facts_before(site_dir)])
 
 
 def outlook_of(site_dir: Path, visit: PlannedVisit) -> "Outlook | None":
@@ -75,15 +76,17 @@ def outlook_of(site_dir: Path, visit: PlannedVisit) -> "Outlook | None":
     from sitetest.comparing.outlook import outlook, seen_cv  # with the statistics, which load slowly
 
     assumed_cv = visit.profile.comparison.assumed_cv_pct / 100
-    return outlook(visit.plan, seen_cv=seen_cv(_attempts_before(site_dir), visit.plan), assumed_cv=assumed_cv)
+    # the turns of a soak are means of many tests, and spread less than a run's will
+    of_runs = [one.attempt for one in _facts_before(site_dir) if one.visit.kind is VisitKind.RUN]
+    return outlook(visit.plan, seen_cv=seen_cv(of_runs, visit.plan), assumed_cv=assumed_cv)
 
 
-def _attempts_before(site_dir: Path) -> tuple[AttemptRecord, ...]:
+def _facts_before(site_dir: Path) -> Sequence[Facts]:
     path = store_path(site_dir)
     if not path.is_file():
         return ()
     with StoreReader.read_only(path) as store:
-        return tuple(facts.attempt for facts in store.facts())
+        return store.facts()
 
 
 def _seen_mbps(before: Sequence[AttemptRecord]) -> dict[Case, float]:

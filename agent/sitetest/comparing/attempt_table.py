@@ -28,8 +28,11 @@ REQUIRED = ("location", "direction", THROUGHPUT)
 NUMBERS = (THROUGHPUT, "turn", "order_index", "quad", "seed", "ceiling_mbps")
 """Columns that the analysis reads as numbers."""
 
-MUST_MATCH = (*(field.name for field in ATTEMPT_FIELDS if field.must_match), "access_point", "ap_config")
-"""Columns in which attempts that are pooled must not differ."""
+VISIT_KIND = "visit_kind"
+_MUST_MATCH = [field.name for field in ATTEMPT_FIELDS if field.must_match]
+MUST_MATCH = (*sorted(_MUST_MATCH, key=lambda name: name != VISIT_KIND), "access_point", "ap_config")
+"""Columns in which attempts that are pooled must not differ, first the one that explains most others: the turns of a
+soak and those of a run are not of one kind."""
 
 ANALYSED = frozenset(
     {
@@ -54,6 +57,7 @@ class AttemptTable:
     file without turns, in which each row is taken to be a turn of its own. notes: sentences about how it was read.
     left_out: columns of the source that were not read, since nothing asked for them. plans: visit -> what it had
     settled about its comparison before the first attempt, None for nothing; empty where that is not known.
+    not_over: soaks that have not come to the end that they were planned to.
     """
 
     frame: "DataFrame"
@@ -62,6 +66,7 @@ class AttemptTable:
     notes: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     plans: Mapping[str, PlannedComparison | None] = field(default_factory=dict)
+    not_over: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from math import exp
 from sitetest.comparing.attempt_table import AttemptTable
 from sitetest.comparing.case_turns import KEYS, RanTurns
 from sitetest.comparing.pairing import PairedTurns, Question, pair_up
-from sitetest.comparing.planned_rules import plan_of, rules_for
+from sitetest.comparing.planned_rules import plan_of, rules_for, soak_notes
 from sitetest.comparing.shortest_plan import ShortestPlan, shortest_plan
 from sitetest.comparing.side_by_side import logs_of
 from sitetest.plan.cases import PlannedComparison
@@ -111,7 +111,9 @@ def compare(table: AttemptTable, question: Question) -> CampaignResult:
     """Return what the table says. Raises UsageError when the question does not fit the data."""
     paired = pair_up(table, question)
     planned = plan_of(table, question, paired.pairs)
-    rules, told = rules_for(question, planned, paired.family(question.family_size), typed=table.typed)
+    one_look = table.typed or paired.soaks
+    rules, told = rules_for(question, planned, paired.family(question.family_size), one_look=one_look)
+    of_soaks = soak_notes(table, paired.pairs) if paired.soaks else ()
     family = rules.family_size
     evidence = [gather(pair.comparison, rules) for pair in paired.pairs]
     verdicts = judge_evidence(evidence, rules)
@@ -125,7 +127,7 @@ def compare(table: AttemptTable, question: Question) -> CampaignResult:
         family_found=len(paired.pairs),
         source=table.source,
         simulated=paired.simulated,
-        notes=(*paired.notes, *told),
+        notes=(*paired.notes, *of_soaks, *told),
         planned=planned,
     )
 

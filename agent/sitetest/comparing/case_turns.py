@@ -35,9 +35,9 @@ class RanTurns:
 
     level: of each turn, place in level_names. visit: place in visit_names, "" where a file states none. number: in its
     visit; of a typed file, the place of its row below the header. quad: 0 when not stated. began: rank, the text of
-    which is ``moments.text_of``. log_mbps: mean over its valid attempts, NaN without one. attempts, invalid: how many.
-    reasons: of each invalid attempt, with visit and number of its turn, by place in level_names. rows: positions of the
-    case's attempts in the table.
+    which is ``moments.text_of``. log_mbps: mean over its valid attempts, NaN without one. failed: share of its
+    attempts, the invalid ones left out, that failed. attempts, invalid: how many. reasons: of each invalid attempt,
+    with visit and number of its turn, by place in level_names. rows: positions of the case's attempts in the table.
     """
 
     level: "Integers"
@@ -49,7 +49,7 @@ class RanTurns:
     began: "Integers"
     moments: Moments
     log_mbps: "Floats"
-    failed: "Marks"
+    failed: "Floats | Marks"
     attempts: "Integers"
     invalid: "Integers"
     reasons: Mapping[int, Sequence[tuple[int, int, str]]]
@@ -89,7 +89,8 @@ class RanTurns:
         """Of which turns every attempt was invalid."""
         import numpy as np  # noqa: PLC0415
 
-        return np.isnan(self.log_mbps) & ~self.failed
+        lost: Marks = np.isnan(self.log_mbps) & (self.failed == 0)
+        return lost
 
     @property
     def visits(self) -> tuple[str, ...]:
@@ -275,7 +276,7 @@ def _turns(rows: _Rows, order: "Integers", starts: "Integers") -> RanTurns:
         began=np.minimum.reduceat(rows.moments.ranks[order], starts),
         moments=rows.moments,
         log_mbps=np.divide(total, valid, out=np.full(len(starts), np.nan), where=valid > 0),
-        failed=failed > 0,
+        failed=failed / np.maximum(failed + valid, 1),
         attempts=attempts,
         invalid=attempts - valid - failed,
         reasons={},

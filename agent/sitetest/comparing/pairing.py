@@ -3,7 +3,7 @@
     table + factor + names ──> selected rows ──> turns of each case ──> A and B side by side
 
 Promises: configurations that did not alternate get one turn for each stretch; nothing is pooled that must not be; what
-is assumed is said. May import stats, comparing, errors and plan.mistakes (wording).
+is assumed is said. May import stats, comparing, store (words), errors, plan.self_test and plan.mistakes (wording).
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,7 +12,7 @@ from itertools import product
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
-from sitetest.comparing.attempt_table import THROUGHPUT, AttemptTable
+from sitetest.comparing.attempt_table import THROUGHPUT, VISIT_KIND, AttemptTable
 from sitetest.comparing.case_turns import RanTurns, key_columns, turns_of
 from sitetest.comparing.coded import Coded, coded
 from sitetest.comparing.pooling import mixed_columns, require_alike, require_one_world, told_apart
@@ -23,6 +23,7 @@ from sitetest.plan.self_test import is_self_test
 from sitetest.stats.answers import Comparison
 from sitetest.stats.rules import Correction
 from sitetest.store.fields import ATTEMPT_FIELDS
+from sitetest.store.records import VisitKind
 from sitetest.store.tidy import number_text
 
 if TYPE_CHECKING:
@@ -96,11 +97,12 @@ class PairedTurns:
 @dataclass(frozen=True, slots=True)
 class PairedTable:
     """Every comparison that the data hold. simulated: what is simulated, None for real measurements. notes: how the
-    data were read, and what is assumed about them."""
+    data were read, and what is assumed about them. soaks: all of it is of soaks."""
 
     pairs: tuple[PairedTurns, ...]
     simulated: str | None
     notes: tuple[str, ...]
+    soaks: bool = False
 
     def family(self, planned: int | None) -> int:
         """Return how many comparisons are held together. Raises UsageError when fewer were planned than there are."""
@@ -120,7 +122,9 @@ def pair_up(table: AttemptTable, question: Question) -> PairedTable:
     chosen = replace(table, frame=frame)
     order_known = not table.typed or ("started_at" in frame.columns and bool((frame["started_at"] != "").all()))
     assumed = () if not table.typed else (ASSUMED_IN_TIME,) if order_known else (ASSUMED,)
-    return PairedTable(tuple(_pairs(chosen, question, order_known=order_known)), simulated, (*table.notes, *assumed))
+    pairs = tuple(_pairs(chosen, question, order_known=order_known))
+    soaks = VISIT_KIND in frame.columns and coded(frame[VISIT_KIND]).names == (VisitKind.SOAK,)
+    return PairedTable(pairs, simulated, (*table.notes, *assumed), soaks)
 
 
 def _without_self_tests(table: AttemptTable) -> AttemptTable:

@@ -1,7 +1,8 @@
 """By which rules a comparison is judged: those that were settled before its first attempt, where a visit has kept them.
 
     stored plan of the visits ──> its rules     looks that were spent stay spent
-    no plan                   ──> the usual ones
+    no plan                   ──> the usual ones; of soaks, one look at all there is: when they ended did not hang on
+                                  what they measured
     options                   ──> go before both, and what differs from the plan is said
 
 A changed plan is a new campaign: attempts under different plans are never judged together.
@@ -47,10 +48,11 @@ def plan_of(table: AttemptTable, question: Question, pairs: Sequence[PairedTurns
 
 
 def rules_for(
-    question: Question, planned: PlannedComparison | None, family: int, *, typed: bool
+    question: Question, planned: PlannedComparison | None, family: int, *, one_look: bool
 ) -> tuple[ComparisonRules, tuple[str, ...]]:
-    """Return the rules, and what is to be said about them. family: comparisons asked for, or found in the data."""
-    base = ComparisonRules(family, looks=() if typed else DEFAULT_LOOKS)
+    """Return the rules, and what is to be said about them. family: comparisons asked for, or found in the data.
+    one_look: without a plan, at all turns there are."""
+    base = ComparisonRules(family, looks=() if one_look else DEFAULT_LOOKS)
     if planned is not None:
         base = replace(planned.rules, family_size=max(family, planned.rules.family_size))
         if question.family_size is not None:
@@ -81,10 +83,31 @@ def rules_for(
     )
 
 
+def soak_notes(table: AttemptTable, pairs: Sequence[PairedTurns]) -> tuple[str, ...]:
+    """Return what is to be said about the one look that a soak has: at its end, all of alpha. pairs: of soaks."""
+    visits = dict.fromkeys(visit_id for pair in pairs for visit_id in pair.turns.visits)
+    pooled = max((pair.turns.visits for pair in pairs if pair.interleaved), key=len, default=())
+    early = [visit_id for visit_id in visits if visit_id in table.not_over]
+    notes = []
+    if early:
+        those = f"The soak {early[0]} has" if len(early) == 1 else f"The soaks {', '.join(early)} have"
+        notes.append(
+            f"{those} not come to the planned end. A soak is looked at once, when it is over: a verdict before that "
+            "holds as promised only if nothing that was measured decided when to look."
+        )
+    if len(pooled) > 1:
+        notes.append(
+            f"{len(pooled)} soaks are judged together, in one look over all their turns. That holds as promised only "
+            f"if it was settled before the first of them; for one alone: --where visit_id={pooled[-1]}."
+        )
+    return tuple(notes)
+
+
 def _shown(plans: Collection[PlannedComparison]) -> str:
     shown = dict.fromkeys(
         f"margin {_share(plan.rules.margin)}, alpha {_share(plan.rules.alpha)}, family {plan.rules.family_size}, "
-        f"correction {plan.rules.correction.value}, looks {', '.join(map(str, plan.rules.looks)) or 'none'}"
+        f"correction {plan.rules.correction.value}, "
+        + (f"looks {', '.join(map(str, plan.rules.looks))}" if plan.rules.looks else "one look at the end")
         + (", given up early" if plan.rules.give_up_early else "")
         for plan in plans
     )

@@ -51,7 +51,7 @@ def _case(both: RanTurns, name: str, numbers: "Integers", *, stretches: bool) ->
 
     own = both.level == both.place_of(name)
     logs, failed, numbers = both.log_mbps[own], both.failed[own], numbers[own]
-    kept = ~np.isnan(logs) | failed
+    kept = ~np.isnan(logs) | (failed > 0)
     logs, failed, numbers = logs[kept], failed[kept], numbers[kept]
     invalid = int(both.invalid[own].sum())
     reasons: Counter[str] = Counter()
@@ -67,8 +67,10 @@ def _case(both: RanTurns, name: str, numbers: "Integers", *, stretches: bool) ->
     )
 
 
-def _stretches(numbers: "Integers", logs: "NDArray[np.float64]", failed: "NDArray[np.bool_]") -> tuple[TurnValue, ...]:
-    """Put the turns of one number together: the mean of their values, failed when any of them is."""
+def _stretches(
+    numbers: "Integers", logs: "NDArray[np.float64]", failed: "NDArray[np.float64 | np.bool_]"
+) -> tuple[TurnValue, ...]:
+    """Put the turns of one number together: the mean of their values, failed as much as the one that failed most."""
     import numpy as np  # noqa: PLC0415
 
     borders = (np.diff(numbers).nonzero()[0] + 1).tolist()
@@ -79,5 +81,5 @@ def _stretches(numbers: "Integers", logs: "NDArray[np.float64]", failed: "NDArra
         piece = logs[start:end]
         values = compact(piece[~np.isnan(piece)])
         log = total(values) / len(values) if values else None
-        turns.append(TurnValue(int(numbers[start]), log, bool(failed[start:end].any())))
+        turns.append(TurnValue(int(numbers[start]), log, float(failed[start:end].max())))
     return tuple(turns)

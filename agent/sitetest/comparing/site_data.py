@@ -4,14 +4,18 @@ May import store, plan (stored plans), errors and, inside the function, pandas.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sitetest.comparing.attempt_table import NUMBERS, AttemptTable
 from sitetest.errors import UsageError
+from sitetest.plan.cases import PlannedComparison
 from sitetest.plan.plan_json import plan_from_json
+from sitetest.plan.soak_plan_json import soak_plan_from_json
 from sitetest.store.fields import ATTEMPT_FIELDS
 from sitetest.store.reading import StoreReader
+from sitetest.store.records import VisitKind, VisitRecord
 from sitetest.store.tidy import attempt_values
 
 if TYPE_CHECKING:
@@ -24,17 +28,27 @@ def read_site(store_file: Path) -> AttemptTable:
     """Return every attempt of a site. Raises UsageError when there is none yet, StoreError as the store does."""
     with StoreReader.read_only(store_file) as store:
         facts = store.facts()
+        not_over = frozenset(
+            visit.visit_id
+            for visit in store.visits()
+            if visit.kind is VisitKind.SOAK and store.outcome(visit.visit_id) != "complete"
+        )
     if not facts:
         raise UsageError(f"{store_file} holds no attempt yet.", "Measure first with `sitetest run`.")
-    return table_of(facts, str(store_file))
+    return replace(table_of(facts, str(store_file)), not_over=not_over)
 
 
 def table_of(facts: "Sequence[Facts]", source: str) -> AttemptTable:
     """Return kept attempts as a table. source: where they come from, as shown. Raises StoreNewer and StoreDamaged for a
     visit whose plan cannot be read."""
     visits = {one.visit.visit_id: one.visit for one in facts}
-    plans = {visit_id: plan_from_json(visit.plan).comparison for visit_id, visit in visits.items()}
-    return AttemptTable(_frame(facts), source, plans=plans)
+    return AttemptTable(_frame(facts), source, plans={name: _planned(visit) for name, visit in visits.items()})
+
+
+def _planned(visit: VisitRecord) -> PlannedComparison | None:
+    if visit.kind is VisitKind.SOAK:
+        return soak_plan_from_json(visit.plan).comparison
+    return plan_from_json(visit.plan).comparison
 
 
 def _frame(facts: "Sequence[Facts]") -> "DataFrame":

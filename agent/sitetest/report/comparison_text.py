@@ -183,7 +183,8 @@ def _side(side: SideFacts, pair: PairResult) -> str:
     parts.append(f"{side.valid} of {side.turns} turns valid, {count_text(side.attempts, 'attempt')}")
     reasons = ", ".join(f"{count} {reason}" for reason, count in side.invalid_reasons)
     parts.append(f"{side.invalid} invalid" + (f" ({reasons})" if reasons else ""))
-    parts.append(f"{side.failed} failed")
+    partly = side.failed and side.attempts - side.invalid > side.turns
+    parts.append(f"{count_text(side.failed, 'turn')} with a failed attempt" if partly else f"{side.failed} failed")
     flagged = ", ".join(
         f"{pair.where(turn.turn)} at {rate_text(turn.value_mbps)}{'' if turn.clipped else ', not pulled in'}"
         for turn in side.flagged

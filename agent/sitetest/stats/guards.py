@@ -35,8 +35,10 @@ def invalid_guard(a: CaseTurns, b: CaseTurns) -> bool:
 
 
 def failing(case: CaseTurns) -> bool:
-    """Return whether more than one turn, and more than a tenth of them, failed: such a case is never called faster."""
-    return case.failed > max(1.0, MAX_FAILED_SHARE * len(case.turns))
+    """Return whether more than one turn failed, and more than a tenth of what was tried: such a case is never called
+    faster. Turns weigh alike, whatever the number of their attempts; with one attempt each it is a tenth of the turns.
+    """
+    return case.failed > 1 and case.failed_whole > MAX_FAILED_SHARE * len(case.turns) + _ROUNDING
 
 
 def ceiling_bound(case: CaseTurns, ceiling_mbps: float | None) -> bool:

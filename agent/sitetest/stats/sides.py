@@ -28,8 +28,9 @@ class Turn:
     """One turn of one case.
 
     level: name of the configuration. visit_id: "" where a file states none. number: in its visit; of a typed file, the
-    place of its row below the header. log_mbps: mean over its valid attempts, None without one. attempts, invalid: how
-    many; reasons: of the invalid ones. began: as text, "" when not stated. quad: None when not stated.
+    place of its row below the header. log_mbps: mean over its valid attempts, None without one. failed: share of its
+    attempts, the invalid ones left out, that failed. attempts, invalid: how many; reasons: of the invalid ones. began:
+    as text, "" when not stated. quad: None when not stated.
     """
 
     level: str
@@ -38,7 +39,7 @@ class Turn:
     quad: int | None
     began: str
     log_mbps: float | None
-    failed: bool
+    failed: float
     attempts: int
     invalid: int
     reasons: tuple[str, ...] = ()
@@ -107,17 +108,17 @@ def side_by_side(turns: Sequence[Turn], names: tuple[str, str], *, order_known: 
 
 def case_of(turns: Iterable[tuple[int, Turn]]) -> CaseTurns:
     """Return what the statistics take from turns in order, each with the number that it is to have. Turns of one
-    number are put together: the mean of their values, failed when any of them is."""
+    number are put together: the mean of their values, failed as much as the one that failed most."""
     attempts = invalid = 0
     reasons: Counter[str] = Counter()
     values: list[TurnValue] = []
     for number, together in groupby(turns, key=itemgetter(0)):
         logs: list[float] = []
-        failed = False
+        failed = 0.0
         for _, turn in together:
             attempts += turn.attempts
             invalid += turn.invalid
-            failed |= turn.failed
+            failed = max(failed, turn.failed)
             if turn.reasons:
                 reasons.update(turn.reasons)
             if turn.log_mbps is not None:

@@ -17,12 +17,15 @@ if TYPE_CHECKING:
 
 class TurnColumns(Sequence[TurnValue]):
     """A sequence of turns, valid or failed. numbers: of each turn; logs: mean ln(Mbit/s), NaN without a valid attempt;
-    failed: whether an attempt in it failed. All of one length; not copied."""
+    failed: share of its attempts that failed, or whether its only one did. All of one length; not copied."""
 
     __slots__ = ("_failed", "_logs", "_numbers")
 
     def __init__(
-        self, numbers: "NDArray[np.integer[Any]]", logs: "NDArray[np.float64]", failed: "NDArray[np.bool_]"
+        self,
+        numbers: "NDArray[np.integer[Any]]",
+        logs: "NDArray[np.float64]",
+        failed: "NDArray[np.floating[Any] | np.bool_]",
     ) -> None:
         self._numbers, self._logs, self._failed = numbers, logs, failed
 
@@ -39,7 +42,7 @@ class TurnColumns(Sequence[TurnValue]):
         if isinstance(index, slice):
             return TurnColumns(self._numbers[index], self._logs[index], self._failed[index])
         log = float(self._logs[index])
-        return TurnValue(int(self._numbers[index]), None if isnan(log) else log, bool(self._failed[index]))
+        return TurnValue(int(self._numbers[index]), None if isnan(log) else log, float(self._failed[index]))
 
     def valid_logs(self) -> Sequence[float]:
         """Return ln(Mbit/s) of the valid turns in order."""
@@ -56,5 +59,9 @@ class TurnColumns(Sequence[TurnValue]):
         return valid
 
     def count_failed(self) -> int:
-        """Return how many failed."""
-        return int(self._failed.sum())
+        """Return in how many an attempt failed."""
+        return int((self._failed > 0).sum())
+
+    def sum_failed(self) -> float:
+        """Return the sum of the shares of failed attempts."""
+        return float(self._failed.sum())

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class TurnValue:
-    """One turn. log_mbps: mean of ln(Mbit/s) over its valid attempts, None when there is none. failed: an attempt in it
-    failed."""
+    """One turn. log_mbps: mean of ln(Mbit/s) over its valid attempts, None when there is none. failed: share of its
+    attempts, the invalid ones left out, that failed; 0 to 1."""
 
     turn: int
     log_mbps: float | None
-    failed: bool = False
+    failed: float = 0.0

@@ -73,7 +73,14 @@ class CaseTurns:
         """Failed turns."""
         if isinstance(self.turns, TurnColumns):
             return self.turns.count_failed()
-        return sum(turn.failed for turn in self.turns)
+        return sum(turn.failed > 0 for turn in self.turns)
+
+    @property
+    def failed_whole(self) -> float:
+        """What failed, in whole turns: a turn in which one of four attempts failed is a quarter."""
+        if isinstance(self.turns, TurnColumns):
+            return self.turns.sum_failed()
+        return fsum(turn.failed for turn in self.turns)
 
     def first(self, count: int) -> "CaseTurns":
         """Return the case as it was after its first ``count`` turns; attempt counts stay those of the whole."""
@@ -96,7 +103,7 @@ def case_from_attempts(attempts: Iterable[TurnAttempt]) -> CaseTurns:
     Raises ValueError for a valid attempt without a finite throughput above zero.
     """
     logs: defaultdict[int, list[float]] = defaultdict(list)
-    failed: set[int] = set()
+    failed: Counter[int] = Counter()
     invalid: Counter[str] = Counter()
     total = 0
     for attempt in attempts:
@@ -104,12 +111,16 @@ def case_from_attempts(attempts: Iterable[TurnAttempt]) -> CaseTurns:
         if attempt.outcome is Outcome.VALID:
             logs[attempt.turn].append(_log_of(attempt))
         elif attempt.outcome is Outcome.FAILED:
-            failed.add(attempt.turn)
+            failed[attempt.turn] += 1
         else:
             invalid[attempt.reason] += 1
     turns = tuple(
-        TurnValue(turn, fsum(logs[turn]) / len(logs[turn]) if turn in logs else None, turn in failed)
-        for turn in sorted(logs.keys() | failed)
+        TurnValue(
+            turn,
+            fsum(logs[turn]) / len(logs[turn]) if turn in logs else None,
+            failed[turn] / (failed[turn] + len(logs.get(turn, ()))),
+        )
+        for turn in sorted(logs.keys() | failed.keys())
     )
     reasons = sorted(invalid.items(), key=lambda item: (-item[1], item[0]))
     return CaseTurns(turns, total, invalid.total(), tuple(reasons))

@@ -224,7 +224,7 @@ ATTEMPT_FIELDS: tuple[Field, ...] = (
     Field(
         "visit_kind", "string", None,
         "What planned the visit: run, a plan of wanted measurements; soak, rounds until a time was over.",
-        since=3, allowed=("run", "soak"), required=True,
+        since=3, must_match=True, not_known="", allowed=("run", "soak"), required=True,
     ),
 )  # fmt: skip
 """Columns of the tidy table, one row an attempt."""

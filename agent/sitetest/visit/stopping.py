@@ -177,7 +177,7 @@ def _turn(number: int, tries: Sequence[AttemptRecord]) -> Turn:
         quad=None,
         began="",
         log_mbps=fsum(logs) / len(logs) if logs else None,
-        failed=failed > 0,
+        failed=failed / max(failed + len(logs), 1),
         attempts=len(tries),
         invalid=len(tries) - len(logs) - failed,
     )
