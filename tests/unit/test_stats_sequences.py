@@ -48,10 +48,10 @@ def test_many_values_give_what_few_give(values: list[float], more: list[float]) 
 
 
 @given(
-    st.lists(st.tuples(st.floats(4, 8) | st.none(), st.booleans()), min_size=8, max_size=30),
+    st.lists(st.tuples(st.floats(4, 8) | st.none(), st.sampled_from((0.0, 0.1, 0.5, 1.0))), min_size=8, max_size=30),
     st.integers(3, 12),
 )
-def test_turns_in_columns_are_the_turns_one_by_one(facts: list[tuple[float | None, bool]], first: int) -> None:
+def test_turns_in_columns_are_the_turns_one_by_one(facts: list[tuple[float | None, float]], first: int) -> None:
     records = tuple(TurnValue(number, log, failed) for number, (log, failed) in enumerate(facts, start=1))
     columns = TurnColumns(
         np.arange(1, len(facts) + 1),
@@ -63,6 +63,7 @@ def test_turns_in_columns_are_the_turns_one_by_one(facts: list[tuple[float | Non
     for whole in (True, False):
         a, b = (case if whole else case.first(first) for case in (one_by_one, in_columns))
         assert (tuple(a.logs), a.failed, len(a.turns)) == (tuple(b.logs), b.failed, len(b.turns))
+        assert a.failed_whole == pytest.approx(b.failed_whole)
         assert tuple(a.valid_turns) == tuple(b.valid_turns)
     other = case_from_values([400.0 + number for number in range(len(facts))])
     rules = ComparisonRules(family_size=1)

@@ -48,6 +48,23 @@ def test_failing_needs_more_than_one_and_more_than_a_tenth(failed: int, valid: i
     assert failing(_case((400.0,) * valid, failed=failed)) is is_failing
 
 
+@pytest.mark.parametrize(("failed_of_ten", "is_failing"), [((1, 1, 1, 1), False), ((2, 1, 1, 1), True), ((9,), False)])
+def test_failing_goes_by_the_share_of_tests_where_a_turn_has_many(
+    failed_of_ten: tuple[int, ...], is_failing: bool
+) -> None:
+    """Four turns of ten tests: a tenth of what was tried is 4 of 40. One bad turn alone is one event."""
+    shares = (*failed_of_ten, 0, 0, 0)[:4]
+    attempts = [
+        TurnAttempt(turn, Outcome.FAILED if test < failed else Outcome.VALID, 400.0)
+        for turn, failed in enumerate(shares)
+        for test in range(10)
+    ]
+    attempts += [TurnAttempt(0, Outcome.INVALID) for _ in range(30)]  # not tried, so no part of the share
+    case = case_from_attempts(attempts)
+    assert failing(case) is is_failing
+    assert case.failed == len(failed_of_ten)
+
+
 @pytest.mark.parametrize(
     ("invalid_a", "invalid_b", "turns", "guarded"),
     [(2, 2, 6, False), (0, 3, 6, True), (3, 3, 6, True), (0, 3, 9, False), (0, 6, 20, True), (6, 6, 20, False)],
