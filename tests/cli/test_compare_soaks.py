@@ -1,20 +1,27 @@
 """What compare, gate, check, plan and export make of a site in which a soak was kept, beside a run or alone."""
 
 import json
+from dataclasses import replace
 from math import exp, log
 from pathlib import Path
 from statistics import median
 from typing import Any
 
 import pytest
+from bookshop_visit import attempt, bookshop_plan
 from site_folder import site_folder
-from soak_in_turns import keep_run, keep_soak
-from store_records import SOAK_ID
+from soak_in_turns import compared_soak_plan, keep_run, keep_soak
+from store_records import SOAK_ID, a_visit
 
 from sitetest.cli.earlier_results import earlier_finding
 from sitetest.cli.main import main
+from sitetest.cli.session_results import next_lines as run_lines
+from sitetest.cli.soak_results import next_lines
+from sitetest.cli.soak_session import SoakSession
+from sitetest.cli.visit_session import Session
 from sitetest.errors import Exit
 from sitetest.store.reading import StoreReader, store_path
+from sitetest.visit.conductor import COMPLETE, INTERRUPTED
 
 Captured = pytest.CaptureFixture[str]
 
@@ -172,6 +179,27 @@ def test_a_soak_that_was_left_is_no_run_to_go_on_with(tmp_path: Path) -> None:
     found = earlier_finding(keep_soak(tmp_path, outcome="interrupted"))
     assert found.ok
     assert "sitetest run" not in found.detail + found.next_step
+
+
+def test_a_soak_ends_with_the_command_for_its_one_look_and_not_before(tmp_path: Path, capsys: Captured) -> None:
+    site = keep_soak(tmp_path)
+    with StoreReader.read_only(store_path(site)) as store:
+        visit = store.visit(SOAK_ID)
+    over = SoakSession(visit, compared_soak_plan(), COMPLETE, rounds=36, tests=36, without_result=())
+    lines = next_lines(over, site)
+    (command,) = [line.split() for line in lines if line.startswith("  sitetest compare ")]
+    assert main([*command[1:], "--json"]) == Exit.DONE
+    assert json.loads(capsys.readouterr().out)["comparisons"][0]["verdict"] == "b_faster"
+    for other in (replace(over, outcome=INTERRUPTED), replace(over, plan=replace(over.plan, comparison=None))):
+        assert not [line for line in next_lines(other, site) if "sitetest compare" in line]
+
+
+def test_a_run_at_a_site_with_soaks_names_a_command_that_is_not_refused(tmp_path: Path) -> None:
+    plan = bookshop_plan()
+    run = Session(a_visit(), plan, COMPLETE, 0, 0, tuple(attempt(slot) for slot in plan.slots))
+    for site, where in ((keep_run(tmp_path / "runs"), ""), (keep_soak(tmp_path / "both"), " --where visit_kind=run")):
+        command = f"  sitetest compare --factor ap_config auto wide80{where} --site {site}"
+        assert command in run_lines(run, site, "run")
 
 
 def test_export_says_of_every_attempt_that_a_soak_made_it(tmp_path: Path, capsys: Captured) -> None:

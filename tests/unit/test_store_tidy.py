@@ -11,6 +11,9 @@ from store_records import (
     BEGAN,
     OUTLIER,
     ROAMED,
+    SOAK_ID,
+    VISIT_ID,
+    a_soak,
     a_turn,
     a_visit,
     an_attempt,
@@ -321,3 +324,7 @@ def test_facts_are_read_some_at_a_time_without_losing_one(path: Path, monkeypatc
         keep(store, *(an_attempt(number, flags=(ROAMED,)) for number in range(1, 8)))
         assert list(store.each_fact()) == store.facts()
         assert len(store.facts()) == 7
+        store.begin_visit(a_soak())
+        keep(store, an_attempt(8, visit_id=SOAK_ID))
+        assert store.facts(VISIT_ID) + store.facts(SOAK_ID) == store.facts()
+        assert [one.attempt.test_id for one in store.facts(SOAK_ID)] == ["test-8"]

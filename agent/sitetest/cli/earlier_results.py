@@ -3,6 +3,8 @@
 May import plan, report, store, visit.agenda, errors and the standard library only.
 """
 
+import shlex
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +12,7 @@ from sitetest.errors import StoreError
 from sitetest.plan.plan_json import plan_from_json
 from sitetest.report.wording import count_text
 from sitetest.store.reading import StoreReader, store_path
-from sitetest.store.records import VisitRecord
+from sitetest.store.records import VisitKind, VisitRecord
 from sitetest.visit.agenda import Agenda
 from sitetest.visit.preflight import Check
 
@@ -37,6 +39,23 @@ def resume_command(profile: str, site_dir: Path) -> str:
 def soak_command(profile: str, site_dir: Path, option: str) -> str:
     """Return the command that does something with the last soak of a profile: ``--resume``, ``--summary``."""
     return f"sitetest soak --profile {profile} {option}" + ("" if site_dir == Path() else f" --site {site_dir}")
+
+
+def compare_command(names: Sequence[str], site_dir: Path, where: str | None = None) -> str:
+    """Return the command that compares AP configs. where: what attempts must have, COLUMN=VALUE."""
+    command = ["sitetest", "compare", "--factor", "ap_config", *names]
+    if where is not None:
+        command += ["--where", where]
+    return shlex.join(command if site_dir == Path() else [*command, "--site", str(site_dir)])
+
+
+def has_soaks(site_dir: Path) -> bool:
+    """Whether soaks were kept at a site: a run's turns are then chosen by what planned them. Raises StoreError."""
+    path = store_path(site_dir)
+    if not path.is_file():
+        return False
+    with StoreReader.read_only(path) as store:
+        return any(visit.kind is VisitKind.SOAK for visit in store.visits())
 
 
 def unfinished_visit(site_dir: Path, profile: str, location: str) -> Unfinished | None:

@@ -50,7 +50,7 @@ def run_self_test(asked: Asked) -> tuple[Session, SelfTest | None]:
         return session, None
     path = store_path(asked.site_dir)
     with StoreReader.read_only(path) as store:
-        facts = [one for one in store.facts() if one.visit.visit_id == session.visit.visit_id]
+        facts = store.facts(session.visit.visit_id)
     return session, self_test(table_of(facts, str(path)), seed=plan.plan.seed, family=len(plan.plan.cases))
 
 

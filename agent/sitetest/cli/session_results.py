@@ -1,13 +1,12 @@
 """What a person, or a script, is told at the end of a visit, and the exit code that goes with it."""
 
-import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Group
 
 from sitetest.cli.consoles import results_console, say
-from sitetest.cli.earlier_results import resume_command
+from sitetest.cli.earlier_results import compare_command, has_soaks, resume_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.visit_session import Session
 from sitetest.errors import Exit
@@ -124,10 +123,9 @@ def _compare_lines(session: Session, site_dir: Path) -> list[str]:
     names = [name for name in dict.fromkeys(case.ap_config for case in session.plan.cases) if name in tried]
     if len(names) < 2:
         return []
-    command = ["sitetest", "compare", "--factor", "ap_config", *names]
-    if site_dir != Path():
-        command += ["--site", str(site_dir)]
-    return ["What all visits of the site support together:", f"  {shlex.join(command)}"]
+    if not has_soaks(site_dir):
+        return ["What all visits of the site support together:", f"  {compare_command(names, site_dir)}"]
+    return ["What all runs of the site support together:", f"  {compare_command(names, site_dir, 'visit_kind=run')}"]
 
 
 def session_document(session: Session, site_dir: Path, verdicts: "CampaignResult | None" = None) -> dict[str, Any]:

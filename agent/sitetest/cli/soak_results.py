@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sitetest.cli.consoles import say
-from sitetest.cli.earlier_results import soak_command
+from sitetest.cli.earlier_results import compare_command, soak_command
 from sitetest.cli.json_document import write_document
 from sitetest.cli.soak_session import SoakSession
 from sitetest.errors import Exit
@@ -59,6 +59,7 @@ def next_lines(session: SoakSession, site_dir: Path) -> list[str]:
         lines.append(f"Some cases have no valid result: {names}.")
     if session.tests:
         lines += ["What it has shown:", f"  {soak_command(session.visit.profile, site_dir, '--summary')}"]
+        lines += _compare_lines(session, site_dir)
     store = store_path(site_dir)
     return [
         *lines,
@@ -91,6 +92,16 @@ def soak_document(session: SoakSession, site_dir: Path) -> dict[str, Any]:
         "store": str(store_path(site_dir)),
         "table": str(store_path(site_dir).with_name(TABLE_NAME)),
     }
+
+
+def _compare_lines(session: SoakSession, site_dir: Path) -> list[str]:
+    """Name the command for the one look at its comparison, which is taken when it is over; nothing before."""
+    comparison = session.plan.comparison
+    if comparison is None or session.without_result or session.outcome in (INTERRUPTED, STORE_FULL):
+        return []
+    names = (comparison.reference, *comparison.others)
+    command = compare_command(names, site_dir, f"visit_id={session.visit.visit_id}")
+    return ["What it supports about its AP configs:", f"  {command}"]
 
 
 def _when_over(session: SoakSession) -> str:

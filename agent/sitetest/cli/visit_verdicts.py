@@ -24,6 +24,6 @@ def visit_verdicts(session: Session, site_dir: Path) -> CampaignResult | None:
         return None
     path = store_path(site_dir)
     with StoreReader.read_only(path) as store:
-        facts = [one for one in store.facts() if one.visit.visit_id == session.visit.visit_id]
+        facts = store.facts(session.visit.visit_id)
     names = (planned.reference, *(name for name in planned.others if name in tried))
     return compare(table_of(facts, str(path)), Question(PLANNED_FACTOR, names))

@@ -179,10 +179,10 @@ class StoreReader:
         with translated_reading(self.path):
             return [baseline_of(row) for row in self._rows("SELECT * FROM baseline ORDER BY sequence")]
 
-    def facts(self) -> list[Facts]:
-        """Every attempt of the site with its visit and turn, in the order in which it ran, with flags, without the rest
-        of its detail."""
-        return self._facts("")
+    def facts(self, visit_id: str | None = None) -> list[Facts]:
+        """Every attempt of a visit, or of the site, with its visit and turn, in the order in which it ran, with flags,
+        without the rest of its detail."""
+        return self._facts("") if visit_id is None else self._facts("WHERE attempt.visit_id = ?", visit_id)
 
     def each_fact(self) -> Iterator[Facts]:
         """The same, read some hundreds at a time: however many there are, few are in memory."""
