@@ -205,11 +205,12 @@ class StoreReader:
         def of(column: str, named_by: str) -> str:
             return f"WHERE {column} IN (SELECT attempt.{named_by} FROM attempt {where})" if where else ""  # noqa: S608
 
-        with translated_reading(self.path), self._one_state():
-            attempts = self._rows(f"SELECT {_ATTEMPT} FROM attempt {where} ORDER BY sequence", *values)  # noqa: S608
-            flags = self._flags(of("test_id", "test_id"), *values)
-            visits = self._rows(f"SELECT * FROM visit {of('visit_id', 'visit_id')}", *values)  # noqa: S608
-            turns = self._rows(f"SELECT * FROM turn {of('sequence', 'turn_sequence')}", *values)  # noqa: S608
+        with translated_reading(self.path):
+            with self._one_state():  # a run waits meanwhile: what can be done with the rows in hand is done afterwards
+                attempts = self._rows(f"SELECT {_ATTEMPT} FROM attempt {where} ORDER BY sequence", *values)  # noqa: S608
+                flags = self._flags(of("test_id", "test_id"), *values)
+                visits = self._rows(f"SELECT * FROM visit {of('visit_id', 'visit_id')}", *values)  # noqa: S608
+                turns = self._rows(f"SELECT * FROM turn {of('sequence', 'turn_sequence')}", *values)  # noqa: S608
             visit_by_id = {row["visit_id"]: visit_of(row) for row in visits}
             turn_by_sequence = {row["sequence"]: turn_of(row) for row in turns}
             return [
