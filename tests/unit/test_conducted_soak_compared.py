@@ -37,7 +37,7 @@ def compared_night(folder: Path, association: str) -> CampaignResult:
     tests = count(1)
     world = World()
 
-    def rate_mbps(at_s: float, _: TransferSpec) -> float:
+    def rate_mbps(at_s: float, _spec: TransferSpec) -> float:
         assert isinstance(soak.switch, WorldSwitch)
         if next(tests) in CUT_IN_TEST:
             world.outages.append(Outage(at_s + 5.0, 60.0))
