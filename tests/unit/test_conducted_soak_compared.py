@@ -42,8 +42,8 @@ def compared_night(folder: Path, association: str) -> CampaignResult:
         if next(tests) in CUT_IN_TEST:
             world.outages.append(Outage(at_s + 5.0, 60.0))
         turn, (_, applied) = len(soak.switch.applied), soak.switch.applied[-1]
-        level = of_turn.setdefault(turn, chance.lognormvariate(0, 0.02))
-        return LEVELS[applied] * level * chance.lognormvariate(0, 0.02)
+        of_this = of_turn.setdefault(turn, chance.lognormvariate(0, 0.02))
+        return LEVELS[applied] * of_this * chance.lognormvariate(0, 0.02)
 
     world.rate_mbps = rate_mbps
     path = store_path(folder)

@@ -24,7 +24,7 @@ from sitetest.plan.cases import Leg, Plan
 from sitetest.plan.site import Site
 from sitetest.plan.soak_plan import SoakPlan
 from sitetest.report.cautions import CONSENT
-from sitetest.store.database import Store
+from sitetest.store.database import SOAK_TABLE_BEHIND_S, Store
 from sitetest.store.reading import store_path
 from sitetest.store.records import BaselineRecord
 from sitetest.visit.clock import SystemClock
@@ -86,7 +86,8 @@ async def get_ready(
     ends = await reach(connections, plan, site.server, wishes.server)
     client = platform.node() or "laptop"
     engines = engines_for(plan, ends, client)
-    store = stack.enter_context(Store.open(store_path(site_dir), create=create, now=clock.now))
+    behind_s = SOAK_TABLE_BEHIND_S if isinstance(plan, SoakPlan) else 0.0
+    store = stack.enter_context(Store.open(store_path(site_dir), create=create, now=clock.now, table_behind_s=behind_s))
     asked = preflight_of(
         site_dir,
         plan,

@@ -24,8 +24,8 @@ _INTRODUCTION = """\
 # Columns
 
 This is format {version} of the tables that `sitetest` writes: `results/results.csv` and what `sitetest export` makes.
-`results/site.sqlite` is the truth; `results.csv` is a picture of it, written again after each attempt. Edits made in it
-are never read back, and are gone after the next attempt.
+`results/site.sqlite` is the truth; `results.csv` is a picture of it, written again after each attempt (in a soak up to
+five minutes later, and at its end). Edits made in it are never read back, and are gone after the next attempt.
 
 How values are written in CSV:
 
