@@ -1,8 +1,8 @@
 """Nights through the whole analysis, from records to findings: what was planted is found where it was, and nights in
 which nothing happens are called so at the rate that the method states.
 
-Rates: the method's table for a soak (nothing, AR .3, 240 tests: stable 98 %, at least 94 expected of 300 nights), as an
-exact binomial bound on the counts of 200 (scipy).
+Rates: the method's acceptance table for a soak (nothing, AR .3: 98 % stable seen, at least 94 % required), as a
+binomial bound on the counts of 200 (scipy). The bound on dips takes them as one a night at most, which they nearly are.
 """
 
 from datetime import UTC, timedelta
