@@ -4,6 +4,8 @@ A fault is done by other programs (ip, kill, a server that starts); so its begin
 between which it happened. May import test support modules, sitetest.store and the standard library only.
 """
 
+import json
+import subprocess
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -64,6 +66,15 @@ def _timed(work: Callable[[], object]) -> Moment:
     after_s = time.time()
     work()
     return Moment(after_s, time.time())
+
+
+def know_each_other(lab: LabNetwork) -> None:
+    """Give the laptop the server's hardware address for good. Else the kernel keeps packets for up to a second while
+    it asks for it (arp(7): unres_qlen, retrans_time_ms), and sends the last of an outage when the link is back."""
+    ip = ["ip", "-n", lab._namespace("server"), "-j", "link", "show", "to-laptop"]
+    told = json.loads(subprocess.run(ip, capture_output=True, check=True).stdout)
+    entry = [lab.address("server"), "lladdr", told[0]["address"], "dev", "to-server", "nud", "permanent"]
+    subprocess.run(["ip", "-n", lab._namespace("laptop"), "neigh", "replace", *entry], check=True)
 
 
 def cut_link(lab: LabNetwork, length_s: float) -> Fault:

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from bucket_command import apply_script
 from lab_network import LAPTOP, LabNetwork
-from planted_faults import Fault, Kept, cut_link, kept_soak, killable_server, wait_for_tests
+from planted_faults import Fault, Kept, cut_link, kept_soak, killable_server, know_each_other, wait_for_tests
 from server_process import TOKEN
 from site_folder import site_folder
 from sitetest_process import COMMAND, agent_environment
@@ -41,7 +41,7 @@ pytestmark = [pytest.mark.lab, pytest.mark.slow, pytest.mark.timeout(180)]
 WITHIN_S = 0.3
 """The issue's tolerance for the begin and the length of a dropout; probes are 0.1 s apart."""
 
-NIGHT_S, QUADS_S = 52, 62
+NIGHT_S, QUADS_S = 52, 64
 EVERY_S = 11.0
 """Of the night's rounds: long enough for a test of two seconds, an outage of five, and two until its end is told."""
 
@@ -111,6 +111,7 @@ def soak(lab: LabNetwork, folder: Path, site: Path, length_s: int) -> dict[str, 
 
 def night(lab: LabNetwork, folder: Path) -> Soaked:
     lab.set_rate(RATES_MBPS["auto"])
+    know_each_other(lab)
     with killable_server(lab, folder / "server") as server, ThreadPoolExecutor(1) as thread:
         text = SITE.format(server=server.endpoint) + AP_CONFIG.format(name="auto", apply='""')
         profile = PROFILE.format(names='"auto"', every_s=EVERY_S, turn_min=1)
@@ -135,8 +136,8 @@ def quads(lab: LabNetwork, folder: Path) -> Soaked:
         text = SITE.format(server=server.endpoint)
         for name, rate_mbps in RATES_MBPS.items():
             text += AP_CONFIG.format(name=name, apply=json.dumps(["sh", str(script), str(round(rate_mbps * 1e6))]))
-        # A turn is one round: a command of a second, the five that a path must be back for, and a test of two.
-        profile = PROFILE.format(names='"auto", "wide80"', every_s=9.8, turn_min=9.8 / 60)
+        # The command takes one second and the path must be back for five: two rounds pass, the third is tested.
+        profile = PROFILE.format(names='"auto", "wide80"', every_s=3, turn_min=0.1)
         site = site_folder(folder / "shop", text, basement=profile)
         return Soaked(site, soak(lab, folder, site, QUADS_S), kept_soak(site))
 
@@ -189,14 +190,14 @@ def test_a_server_that_was_killed_is_an_outage_and_no_dropout(the_night: Soaked)
 
 
 def test_nothing_else_is_claimed(the_night: Soaked) -> None:
-    kept, server_away = the_night.kept, the_night.faults[-1]
+    kept = the_night.kept
     seen = Counter(type(event) for _, event in kept.events if not taken_back(event) and not stood_still(event))
     passed = seen.pop(RoundPassed, 0)
     assert seen == {PartBegan: 1, OutageEnded: 3, OutageBegan: 2}
     for at_s, event in kept.events:
-        if isinstance(event, RoundPassed):  # on a slow machine the server takes its time to start
+        if isinstance(event, RoundPassed):  # a slow machine takes its time, above all to start the server
             assert event.reason == "path_away"
-            assert server_away.began.after_s < at_s < server_away.ended.before_s + 6.0
+            assert any(fault.began.after_s < at_s < fault.ended.before_s + 6.0 for fault in the_night.faults)
     assert the_night.told["outcome"] == kept.outcome == "complete"
     assert the_night.told["without_result"] == []
     assert [record.status for record in kept.attempts] == [Status.OK] * len(kept.attempts)

@@ -165,6 +165,16 @@ async def test_a_name_is_looked_up_once(monkeypatch: pytest.MonkeyPatch) -> None
     assert asked == ["counter-server"]
 
 
+@pytest.mark.parametrize(("states", "link"), [("NY", Answer.NO), ("YN", Answer.NO), ("YY", Answer.YES)])
+async def test_a_link_that_comes_back_while_the_network_is_asked_was_gone(
+    monkeypatch: pytest.MonkeyPatch, closed_port: int, states: str, link: Answer
+) -> None:
+    """Silence is only sure after seconds; what stood at the begin of them explains it."""
+    looks = iter(states)
+    monkeypatch.setattr(path_module, "link_of", lambda *_: Answer.YES if next(looks) == "Y" else Answer.NO)
+    assert (await loopback(closed_port, gone).diagnose(Leg.LAN)).link is link
+
+
 async def test_the_diagnosis_speaks_about_the_interface_that_carried_the_transfer(
     monkeypatch: pytest.MonkeyPatch, closed_port: int
 ) -> None:

@@ -342,6 +342,17 @@ def test_what_comes_late_or_again_changes_nothing() -> None:
     assert (first.probes, first.answered, first.rtt_max_ms) == (3, 1, 5.0)
 
 
+def test_the_end_is_as_uncertain_as_the_probe_that_shows_it_was_under_way() -> None:
+    """The laptop kept it until the path was back (arp(7): packets wait for an address), half a second later."""
+    played = Played()
+    played.well(3)
+    played.dead(2)
+    played.probe(0.5)
+    played.well(3)
+    [back] = played.backs
+    assert (back.length_s, back.unsure_s) == (about(2), about(0.5))
+
+
 # -- passes ------------------------------------------------------------------------------------------------------
 
 

@@ -105,15 +105,17 @@ class SystemPath:
         return Route(interface, local)
 
     async def diagnose(self, leg: Leg) -> Diagnosis:
-        """Ask association, gateway and server at the same time, within ASK_LIMIT_S and a lookup."""
+        """Ask association, gateway and server at the same time, within ASK_LIMIT_S and a lookup. A link that is gone at
+        the begin or at the end of that is gone: one that comes back meanwhile explains why nothing answered."""
         if leg not in self._interfaces:
             await self.route(leg)
         interface = self._interfaces.get(leg)
+        before = self._link(interface)
         gateway, neighbour, host, server = await asyncio.gather(
             self._gateway(leg), self._neighbour(leg, interface), self._host(leg), self.answers(leg)
         )
         return Diagnosis(
-            link=Answer.UNKNOWN if interface is None else link_of(interface, self._sysfs_net),
+            link=before if before is Answer.NO else self._link(interface),
             gateway=gateway,
             host=Answer.YES if server else host,
             server=Answer.YES if server else Answer.NO,
@@ -128,6 +130,9 @@ class SystemPath:
             return NOT_POSSIBLE
         await self.route(leg)
         return await reassociate(self._interfaces.get(leg), sysfs_net=self._sysfs_net)
+
+    def _link(self, interface: str | None) -> Answer:
+        return Answer.UNKNOWN if interface is None else link_of(interface, self._sysfs_net)
 
     async def _gateway(self, leg: Leg) -> Answer:
         address = await self._address(leg)

@@ -149,7 +149,8 @@ class Outages:
             self._away = None
         another = run.first.reflector != answered.reflector
         doubt_s = self._since_in_vain_s(run, answered.watched_s) if another else 0.0
-        return self._back(run, answered.watched_s, doubt_s, was_told=closes)
+        waited_s = (answered.rtt_ms or 0.0) / 1e3  # on the laptop perhaps, until there was a path again
+        return self._back(run, answered.watched_s, max(doubt_s, waited_s), was_told=closes)
 
     def _back(self, run: _Run, until_s: float, doubt_s: float, *, was_told: bool) -> Back:
         first = run.first
