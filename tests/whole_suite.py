@@ -1,8 +1,10 @@
-"""The whole suite in three sessions, so that no core stands idle and nothing disturbs a measurement.
+"""The whole suite in sessions, so that no core stands idle and nothing disturbs a measurement.
 
-    beside each other    what computes: pure tests, sockets on loopback, the command line
-    beside each other    what mostly waits: real programs that are killed, run out of disk, or run to their end
-    alone                the lab, where the kernel's token bucket is the truth: nothing else may run then
+    what computes     two beside each other: pure tests, sockets on loopback, the command line
+    what waits        three: real programs that are killed, run out of disk, or run to their end
+    faults            two: networks of the lab that are cut, and servers that vanish
+    truth             alone: the lab where the kernel's token bucket is the truth, and every lab test that is not
+                      named as one that may run beside another
 
 Only a plain `pytest` does that; with any argument it is one session as ever. The exit code is that of the first session
 that failed. May import pytest and the standard library.
@@ -14,11 +16,26 @@ from importlib.util import find_spec
 
 import pytest
 
-BESIDE = ("-n", "2", "--dist", "worksteal")
+TWO_BESIDE = ("-n", "2", "--dist", "worksteal")
+ONE_BY_ONE = ("--dist", "load", "--maxschedchunk", "1")
+"""For a few long tests: each goes to the worker that is free."""
+
+FAULTS = tuple(
+    f"tests/lab/test_{name}.py"
+    for name in (
+        "discovery_across_machines",
+        "http_faults",
+        "iperf3_faults",
+        "lab_network",
+        "server_vanished_agent",
+        "store_on_hard_disks",
+    )
+)
 SESSIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("what computes", (*BESIDE, "tests", "--ignore=tests/lab", "--ignore=tests/crash", "--ignore=tests/end_to_end")),
-    ("what waits", (*BESIDE, "tests/end_to_end", "tests/crash")),
-    ("the lab, alone", ("tests/lab",)),
+    ("what computes", (*TWO_BESIDE, "tests", *(f"--ignore=tests/{name}" for name in ("lab", "crash", "end_to_end")))),
+    ("what waits", ("-n", "3", *ONE_BY_ONE, "tests/crash", "tests/end_to_end")),
+    ("faults", ("-n", "2", *ONE_BY_ONE, *FAULTS)),
+    ("truth", ("tests/lab", *(f"--ignore={name}" for name in FAULTS))),
 )
 
 

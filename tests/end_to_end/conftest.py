@@ -1,5 +1,6 @@
 """A demo that runs to its end beside the other tests of this folder: nearly all of its minute is waiting."""
 
+import os
 import subprocess
 import time
 from collections.abc import Iterator
@@ -33,6 +34,11 @@ def demo_to_its_end(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
 
 @pytest.fixture(autouse=True)
 def _demo_beside(request: pytest.FixtureRequest) -> None:
-    """Let the demo begin with the first test of the folder, when the test that waits for it is to run as well."""
+    """Let the demo begin with the first test of the folder, when the test that waits for it is to run as well.
+
+    Where several workers share the tests, others run beside it anyway, and each of them would begin one.
+    """
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        return
     if any("demo_to_its_end" in getattr(item, "fixturenames", ()) for item in request.session.items):
         request.getfixturevalue("demo_to_its_end")
