@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from sitetest.cli import check, compare, demo, export, gate, new, plan, selftest, soak
+from sitetest.cli import check, compare, demo, export, gate, new, plan, report, selftest, soak
 from sitetest.cli import run as run_command
 from sitetest.cli.consoles import say, say_problem
 from sitetest.cli.json_document import write_error
@@ -43,6 +43,7 @@ app.command("new", short_help="Write a commented example site.")(new.new)
 app.command("plan", short_help="What would run, how long, how much data.")(plan.plan)
 app.command("check", short_help="Is everything fit to measure?")(check.check)
 app.command("run", short_help="Measure the matrix at one location.")(run_command.run)
+app.command("report", short_help="The document for the client.")(report.report)
 app.command("soak", short_help="Round after round until a time is over, with nobody there.")(soak.soak)
 app.command("selftest", short_help="One AP config against itself: is it quiet enough here?")(selftest.selftest)
 app.command("compare", short_help="What the data support about A against B.")(compare.compare)

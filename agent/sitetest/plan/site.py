@@ -64,10 +64,12 @@ class Server(Table):
 
 
 class AccessPoint(Table):
-    """A named access point. bssids: lower case; empty when not known."""
+    """A named access point. bssids: lower case; empty when not known. cost: what it costs, as the client is to read it;
+    None when not stated."""
 
     name: Annotated[str, a_name()] = Field(description="a name for the access point")
     bssids: Annotated[tuple[Annotated[str, checked(bssid)], ...], several("BSSIDs", 64, least=0)] = ()
+    cost: Annotated[str | None, sentence("what it costs, in words", 100)] = None
 
 
 class ApConfig(Table):

@@ -22,15 +22,13 @@ from sitetest.errors import UsageError
 from sitetest.nights.case_night import CaseNight
 from sitetest.nights.night import Floats
 from sitetest.nights.summary import NightSummary
+from sitetest.report.charts.chart import Chart
+from sitetest.report.charts.inline import FAINT, GREY, INK, MARKS, PAPER, inline
 from sitetest.report.printable import printable
 from sitetest.report.wording import count_text, duration_text, rate_text
 from sitetest.store.records import AttemptRecord, Status
 
 SUFFIXES = (".svg", ".png")
-MARKS = ("o", "s", "^", "D", "v", "P")
-"""Shape of the first AP configs; every second one is hollow, so that they differ in two ways."""
-
-_INK, _GREY, _FAINT = "#1a1a1a", "#777777", "#d5d5d5"
 _MARGIN = 1.1
 """Height above and below all panels, in inches."""
 
@@ -58,6 +56,12 @@ def _metadata(path: Path, text: str) -> dict[str, Any]:
     if path.suffix.lower() == ".svg":
         return {"Title": text, "Description": text, "Date": None, "Creator": "sitetest"}
     return {"Title": text, "Software": "sitetest"}
+
+
+def night_chart(summary: NightSummary) -> Chart:
+    """Return the chart of a night for a page."""
+    title = f"Night at {printable(summary.night.visit.location)}, {_local(summary, summary.night.begins_at):%Y-%m-%d}"
+    return inline(night_figure(summary), title, chart_text(summary))
 
 
 def chart_text(summary: NightSummary) -> str:
@@ -102,12 +106,12 @@ def night_figure(summary: NightSummary) -> Figure:
     _round_trips(rows[len(kinds)], summary)
     if has_radio:
         times, (signal,) = _by_minute(summary, night.seconds.rssi_dbm)
-        rows[-1].plot(times, signal, color=_INK, linewidth=0.8)
+        rows[-1].plot(times, signal, color=INK, linewidth=0.8)
         rows[-1].set_ylabel("signal\ndBm")
     for axes in rows:
         _outages(axes, summary)
         axes.spines[["top", "right"]].set_visible(False)
-        axes.grid(axis="y", color=_FAINT, linewidth=0.5)
+        axes.grid(axis="y", color=FAINT, linewidth=0.5)
         axes.set_axisbelow(True)
     last = max(night.ends_at, night.begins_at + timedelta(seconds=_STRETCH_S))
     rows[-1].set_xlim(_plain(summary, night.begins_at), _plain(summary, last))
@@ -145,15 +149,15 @@ def _tests(axes: Axes, summary: NightSummary, kind: tuple[str, str, str]) -> Non
             _times(summary, valid),
             [one.throughput_mbps or 0.0 for one in valid],
             MARKS[place % len(MARKS)],
-            color=_INK,
-            markerfacecolor=_INK if place % 2 == 0 else "white",
+            color=INK,
+            markerfacecolor=INK if place % 2 == 0 else PAPER,
             markersize=3.5,
             markeredgewidth=0.7,
             linestyle="none",
             label=printable(name).replace("$", r"\$"),
         )
         failed = [one for one in own if one.status is Status.FAILED]
-        axes.plot(_times(summary, failed), [0.0] * len(failed), "+", color=_INK, markersize=8, clip_on=False)
+        axes.plot(_times(summary, failed), [0.0] * len(failed), "+", color=INK, markersize=8, clip_on=False)
     axes.set_ylim(bottom=0)
     if len(names) > 1 and kind == _kinds(summary)[0]:
         axes.legend(loc="lower left", ncols=len(names), frameon=False, fontsize=8, handletextpad=0.2)
@@ -162,10 +166,10 @@ def _tests(axes: Axes, summary: NightSummary, kind: tuple[str, str, str]) -> Non
 def _round_trips(axes: Axes, summary: NightSummary) -> None:
     seconds = summary.night.seconds
     times, (middle, most) = _by_minute(summary, seconds.rtt_p50_ms, seconds.rtt_max_ms)
-    axes.fill_between(times, middle, most, color=_FAINT, linewidth=0)
-    axes.plot(times, middle, color=_INK, linewidth=0.8)
+    axes.fill_between(times, middle, most, color=FAINT, linewidth=0)
+    axes.plot(times, middle, color=INK, linewidth=0.8)
     loaded = [one for one in summary.night.attempts if one.rtt_loaded_p95_ms]
-    axes.plot(_times(summary, loaded), [one.rtt_loaded_p95_ms or 0.0 for one in loaded], "_", color=_GREY, markersize=5)
+    axes.plot(_times(summary, loaded), [one.rtt_loaded_p95_ms or 0.0 for one in loaded], "_", color=GREY, markersize=5)
     axes.set_yscale("log")
     axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     axes.yaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
@@ -181,9 +185,9 @@ def _outages(axes: Axes, summary: NightSummary) -> None:
         end = max(outage.ended_at, begin + least)
         span = (_plain(summary, begin), _plain(summary, end))
         if outage.is_dropout:
-            axes.axvspan(*span, facecolor="none", edgecolor=_INK, hatch="/////", linewidth=0.4)
+            axes.axvspan(*span, facecolor="none", edgecolor=INK, hatch="/////", linewidth=0.4)
         else:
-            axes.axvspan(*span, facecolor=_FAINT, edgecolor="none")
+            axes.axvspan(*span, facecolor=FAINT, edgecolor="none")
 
 
 def _by_minute(summary: NightSummary, *figures: Floats) -> tuple[list[float], list[list[float]]]:
