@@ -16,6 +16,7 @@ from scipy import stats
 
 from sitetest.cli.main import main
 from sitetest.errors import Exit
+from sitetest.report.charts.inline import GREY
 
 HOSTILE = "<script>alert(1)</script>"
 VOID = {"meta", "link", "br", "img", "input", "hr", "path", "use"}
@@ -206,6 +207,7 @@ def test_the_pdf_has_the_answer_in_it(site: Path, tmp_path: Path) -> None:
     out = tmp_path / "page.pdf"
     assert main(["report", "--site", str(site), "--pdf", str(out)]) == Exit.DONE
     assert out.read_bytes().startswith(b"%PDF-")
+    assert len(out.read_bytes()) > 20_000  # text and pictures
 
 
 def test_every_chart_is_a_picture_on_demand(site: Path, tmp_path: Path) -> None:
@@ -215,3 +217,29 @@ def test_every_chart_is_a_picture_on_demand(site: Path, tmp_path: Path) -> None:
     assert len(pictures) == 1 + 2 * 2 * (1 + 2) + 1
     assert all(path.read_bytes().startswith(b"\x89PNG") for path in pictures)
     assert pictures[0].name.startswith("01-every-comparison")
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb (WCAG 2.2, definitions)."""
+    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return float(np.dot(linear, (0.2126, 0.7152, 0.0722)))
+
+
+def _contrast(one: str, other: str) -> float:
+    high, low = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_text_and_lines_stand_out_on_light_and_dark_pages_and_on_paper(document: str) -> None:
+    """WCAG 2.2: 1.4.3 text 4.5 to 1, 1.4.11 graphics 3 to 1; the formula gives 21 for black on white."""
+    assert _contrast("#000000", "#ffffff") == pytest.approx(21)
+    palettes = [
+        dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", block)) for block in re.findall(r":root \{[^}]*\}", document)
+    ]
+    assert len(palettes) == 2
+    for palette in palettes:
+        assert _contrast(palette["ink"], palette["paper"]) >= 4.5
+        assert _contrast(palette["soft"], palette["paper"]) >= 4.5
+        assert _contrast(palette["rule"], palette["paper"]) >= 3
+        assert _contrast(GREY, palette["paper"]) >= 3

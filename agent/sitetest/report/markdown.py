@@ -29,14 +29,14 @@ def _lines(page: Page) -> Iterator[str]:
     yield f"# {plain(page.title)}"
     yield ""
     if page.simulated:
-        yield f"**Simulated.** {plain(page.simulated)} None of these figures is of a real network."
+        yield f"**Simulated.** {plain(page.simulated)}. None of these figures is of a real network."
         yield ""
     yield f"## {plain(first.question)}"
     yield ""
     yield plain(first.headline)
     for answer in first.answers:
         yield ""
-        yield f"**{plain(answer.location)}**: {plain(answer.sentence)}"
+        yield f"**{plain(answer.location)}**" + (f": {plain(answer.sentence)}" if len(first.answers) > 1 else "")
         yield ""
         yield from _listed(answer.details)
         if answer.settle:

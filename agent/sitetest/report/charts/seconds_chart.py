@@ -3,6 +3,7 @@
 May import matplotlib, report, store.records and the standard library only.
 """
 
+import json
 from collections.abc import Sequence
 from math import nan
 
@@ -64,6 +65,10 @@ def _text(title: str, attempt: AttemptRecord, seconds: Sequence[SecondRecord]) -
     signal = [one.rssi_dbm for one in seconds if one.rssi_dbm is not None]
     if signal:
         parts.append(f"Signal from {min(signal):.0f} to {max(signal):.0f} dBm.")
+    events = [json.loads(one.body) for one in attempt.observations if one.kind == "link_event"]
+    kinds = [str(one["kind"]) for one in events if isinstance(one, dict) and "kind" in one]
+    if kinds:
+        parts.append(f"What happened to the link: {', '.join(kinds[:20])}.")
     lost = sum(one.probes_lost or 0 for one in seconds)
     if lost:
         parts.append(f"{lost} latency probes were never answered.")

@@ -169,7 +169,7 @@ def _by(interval: RatioInterval | None, b_faster: bool) -> str:
     if not b_faster:
         ratio, low, high = 1 / ratio, 1 / high, 1 / low
     level = 100 * interval.level
-    return f"{100 * (ratio - 1):.3g} % ({level:.3g} % sure of {100 * (low - 1):.3g} to {100 * (high - 1):.3g} %)"
+    return f"{100 * (ratio - 1):.3g} % ({level:.3g} % interval {100 * (low - 1):.3g} to {100 * (high - 1):.3g} %)"
 
 
 def _question(result: CampaignResult | None) -> str:
@@ -185,6 +185,8 @@ def _headline(answers: Sequence[LocationAnswer]) -> str:
     undecided = [answer for answer in answers if not answer.decides]
     if len(undecided) == len(answers):
         return "The data do not support a choice."
+    if len(answers) == 1:
+        return f"At {answers[0].location}: {answers[0].sentence}"
     sentences = {answer.sentence for answer in answers}
     if len(sentences) == 1 and len(answers) > 1:
         return f"At all {len(answers)} locations: {answers[0].sentence}"
@@ -199,7 +201,9 @@ def _recommendation(result: CampaignResult | None, answers: Sequence[LocationAns
     winners = [_winner(pair) for pair in result.pairs]
     named = set(winners) - {None, ""}
     if len(named) == 1 and None not in winners:
-        return f"{next(iter(named))}: faster in part or all of what was compared, and nowhere slower by what matters."
+        part = "everything that" if set(winners) == named else "part of what"
+        rest = "" if set(winners) == named else ", and nowhere slower by what matters"
+        return f"{next(iter(named))}: faster in {part} was compared{rest}."
     if not named and None not in winners:
         return "Either: they do not differ by what matters. Choose by cost, reach or ease."
     return "By location, as said above; where nothing can be said yet, leave things as they are or measure more."
@@ -217,7 +221,7 @@ def _rests_on(known: Known) -> tuple[str, ...]:
             f"{count_text(result.rules.family_size, 'comparison')}"
         )
     if known.simulated:
-        lines.append(f"SIMULATED figures: {known.simulated}")
+        lines.append("simulated figures, not those of a real network")
     return tuple(lines)
 
 

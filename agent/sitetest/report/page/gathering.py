@@ -11,6 +11,7 @@ from pathlib import Path
 
 from sitetest.comparing.campaign import CampaignResult, compare
 from sitetest.comparing.pairing import Question
+from sitetest.comparing.planned_rules import PLANNED_FACTOR
 from sitetest.comparing.site_data import table_of
 from sitetest.errors import SitetestError, UsageError
 from sitetest.nights.night import read_night, soaks
@@ -24,8 +25,6 @@ from sitetest.report.requirement_check import RequirementCheck, requirement_chec
 from sitetest.store.reading import StoreReader, store_path
 from sitetest.store.records import AttemptRecord, BaselineRecord, TurnRecord, VisitKind
 from sitetest.store.tidy import Facts, is_counted
-
-PLANNED_FACTOR = "ap_config"
 
 
 def gather(site_dir: Path, asked: Asked) -> Known:
@@ -42,7 +41,6 @@ def gather(site_dir: Path, asked: Asked) -> Known:
         if not facts:
             raise UsageError(f"{path} holds no attempt yet.", "Measure first with `sitetest run`.")
         turns = {visit.visit_id: tuple(store.turns(visit.visit_id)) for visit in visits}
-        events = {visit.visit_id: tuple(store.events(visit.visit_id)) for visit in visits}
         baselines = tuple(store.baselines())
         nights = tuple(summarise(read_night(store, visit)) for visit in soaks(visits))
         measured = _with_seconds(store, facts)
@@ -52,9 +50,6 @@ def gather(site_dir: Path, asked: Asked) -> Known:
         source=source,
         site=site,
         facts=facts,
-        turns=turns,
-        events=events,
-        baselines=baselines,
         comparison=_comparison(facts, asked, str(path), notes),
         bindings=_bindings(measured, baselines),
         closely=closely,

@@ -4,7 +4,7 @@ Promise: no figure of the document is worked out anywhere else. May import plan.
 and the standard library only.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from sitetest.nights.summary import NightSummary
 from sitetest.plan.site import Site
 from sitetest.report.case_binding import CaseBinding
 from sitetest.report.requirement_check import RequirementCheck
-from sitetest.store.records import AttemptRecord, BaselineRecord, EventRecord, TurnRecord
+from sitetest.store.records import AttemptRecord
 from sitetest.store.tidy import Facts
 
 
@@ -28,21 +28,18 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """One site, or one earlier export beside it.
+    """One site.
 
-    site: None where there is no readable ``site.toml`` (an export). facts: every attempt with visit and turn, in order,
-    runs and soaks. turns, events: by visit. comparison: of the AP configs, over all runs; None when there is one AP
-    config only. bindings: what binds each case. closely: attempts, with their
-    seconds, that are shown second by second. checks: requirements. nights: of every soak. simulated: what the
-    servers said they simulate, None for a real site. notes: what could not be read or said, in sentences.
+    site: None where there is no readable ``site.toml``. facts: every attempt, runs and soaks, in order. comparison: of
+    the AP configs, over all runs; None when there is one AP config only. bindings: what binds each case. closely:
+    attempts, with their seconds, that are shown second by second. checks: requirements. nights: of every soak.
+    simulated: what the servers said they simulate, None for a real site. notes: what could not be read or said, in
+    sentences.
     """
 
     source: Source
     site: Site | None
     facts: tuple[Facts, ...]
-    turns: dict[str, tuple[TurnRecord, ...]] = field(default_factory=dict)
-    events: dict[str, tuple[EventRecord, ...]] = field(default_factory=dict)
-    baselines: tuple[BaselineRecord, ...] = ()
     comparison: CampaignResult | None = None
     bindings: tuple[CaseBinding, ...] = ()
     closely: tuple[AttemptRecord, ...] = ()
