@@ -19,14 +19,14 @@ from visit_fakes import LINK_DOWN, WELL, MemoryKeeper, broken, steady
 from sitetest.engines.base import Availability, FailureKind, TransferResult, TransferSpec, Watch
 from sitetest.errors import StoreFull
 from sitetest.observe.watch.seen import AWAY_AFTER_S, Away, Back, Seen, Sleep, WatchSecond
-from sitetest.plan.cases import Case, Leg, Slot, Timing, Turn
+from sitetest.plan.cases import Leg, Timing, Turn
 from sitetest.plan.soak_plan import SoakPlan, Transfer
 from sitetest.store.records import AttemptRecord, EventRecord, VisitKind, VisitRecord, WatchSecondRecord
 from sitetest.store.soak_events import SoakEvent, soak_event_of
 from sitetest.visit.diagnosis import Diagnosis, Route
 from sitetest.visit.events import Noted
 from sitetest.visit.expected_radio import Mismatch
-from sitetest.visit.protocols import Applied, RadioCheck, Switch
+from sitetest.visit.protocols import Applied, Observers, RadioCheck, Switch
 from sitetest.visit.soak.conductor import SoakConductor, SoakOutcome
 from sitetest.visit.soak.events import SoakHappening
 from sitetest.visit.soak.patience import SoakPatience
@@ -49,19 +49,12 @@ TEST_S = 11.1
 
 
 class BookshopPlan(SoakPlan):
-    """Its quads are A B B A."""
+    """Its quads are all A B B A, whatever the seed says."""
 
     def turns(self) -> Iterator[Turn]:
         names = (*self.ap_configs, *reversed(self.ap_configs)) if len(self.ap_configs) > 1 else self.ap_configs
         for number in count(1):
             yield Turn(number, (number - 1) // len(names) + 1, names[(number - 1) % len(names)], ())
-
-    def slots(self, turn: Turn, round_in_turn: int, round_number: int) -> tuple[Slot, ...]:
-        order = self.transfers if round_in_turn % 2 else self.transfers[::-1]
-        return tuple(
-            Slot(turn.number, round_number, Case(self.location, leg, engine, turn.ap_config, direction))
-            for leg, engine, direction in order
-        )
 
 
 def soak_plan(
@@ -116,13 +109,15 @@ class Outage:
 @dataclass
 class World:
     """What is true at which time. rate_mbps: goodput of a test that begins then. facts: told by the watch when their
-    time has come. watch_dies_at: times at which the watch itself fails."""
+    time has come. watch_dies_at: times at which the watch itself fails. watch_lag_s: how much later than the server the
+    watch is answered again after an outage."""
 
     rate_mbps: Callable[[float, TransferSpec], float] = lambda at_s, spec: 400.0
     outages: list[Outage] = field(default_factory=list)
     sleeps: list[tuple[float, float]] = field(default_factory=list)
     facts: list[tuple[float, Seen]] = field(default_factory=list)
     watch_dies_at: list[float] = field(default_factory=list)
+    watch_lag_s: float = 0.0
     radio: Callable[[float], Mismatch | None] = lambda at_s: None
 
     def away(self, at_s: float) -> Outage | None:
@@ -163,7 +158,8 @@ class FakeWatch:
 
     @property
     def up(self) -> bool | None:
-        return self._world.away(self._clock.night_s) is None
+        now_s, lag_s = self._clock.night_s, self._world.watch_lag_s
+        return not any(one.at_s <= now_s < one.ends_s + lag_s for one in self._world.outages)
 
     async def run(self, tell: Callable[[Seen], None]) -> None:
         world, clock = self._world, self._clock
@@ -178,7 +174,7 @@ class FakeWatch:
                     raise RuntimeError("as scripted")
                 self._sleep_and_facts(tell)
                 for place, outage in enumerate(world.outages):
-                    if place not in over and outage.ends_s <= clock.night_s:
+                    if place not in over and outage.ends_s + world.watch_lag_s <= clock.night_s:
                         over.add(place)
                         tell(self._back(outage, was_told=place in told))
                     elif place not in told | over and outage.at_s + AWAY_AFTER_S <= clock.night_s:
@@ -202,7 +198,7 @@ class FakeWatch:
         return Back(
             began_s=BEGIN_S + outage.at_s,
             began_unix_s=self._clock.unix_s(outage.at_s),
-            length_s=0.0 if outage.late else outage.length_s,
+            length_s=0.0 if outage.late else outage.length_s + self._world.watch_lag_s,
             unsure_s=0.1,
             was_told=was_told,
             refused=outage.refused,
@@ -388,7 +384,7 @@ class Soak:
     so_far: SoFar | None = None
     patience: SoakPatience = field(default_factory=SoakPatience)
     subscribers: tuple[Callable[[SoakHappening], None], ...] = ()
-    simulated: str | None = None
+    observers: Observers | None = None
     hangs: bool = False
     said: list[SoakHappening] = field(default_factory=list)
     began_s: list[float] = field(default_factory=list)
@@ -424,6 +420,7 @@ class Soak:
             stop=self.stop,
             switch=self.switch,
             radio=radio,
+            observers=self.observers,
             subscribers=(*self.subscribers, self._hear),
             patience=self.patience,
             awake=True,

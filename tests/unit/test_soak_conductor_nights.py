@@ -132,8 +132,8 @@ def test_the_same_seed_gives_the_same_night() -> None:
 
 def test_a_night_on_the_real_store_reads_back_as_it_was(tmp_path: Path) -> None:
     """Through the conductor, the records and SQLite: the same events, tests and seconds as in memory."""
-    plants = Plants(dropouts=((700.0, 30.0),), server_deaths=((2000.0, 5.0),))
-    plan = soak_plan(hours=1, every_s=300.0)
+    plants = Plants(dropouts=((700.0, 30.0),), server_deaths=((1500.0, 5.0),))
+    plan = soak_plan(hours=0.5, every_s=300.0)
     in_memory = accelerated_night(7, plants, plan=plan)
     with Store.open(tmp_path / "results" / "site.sqlite", create=True) as store:
         soak = planted_soak(7, plants, plan, keeper=store)

@@ -26,11 +26,11 @@ def passed(soak: Soak) -> list[tuple[int, str]]:
 
 
 def test_rounds_begin_by_the_clock_whatever_they_take() -> None:
-    """Ten hours, every two minutes: the 300th begins at 299 x 120 s sharp."""
-    soak = Soak(soak_plan(hours=10, transfers=(DOWNLOAD, UPLOAD)))
+    """Five hours, every two minutes: the 150th begins at 149 x 120 s sharp."""
+    soak = Soak(soak_plan(hours=5, transfers=(DOWNLOAD, UPLOAD)))
     outcome = in_fast_time(soak.run())
-    assert (outcome.outcome, outcome.rounds, outcome.passed, outcome.tests) == ("complete", 300, 0, 600)
-    assert soak.began_s[::2] == pytest.approx([120.0 * number for number in range(300)])
+    assert (outcome.outcome, outcome.rounds, outcome.passed, outcome.tests) == ("complete", 150, 0, 300)
+    assert soak.began_s[::2] == pytest.approx([120.0 * number for number in range(150)])
     assert soak.kept.ended == ["complete"]
 
 
@@ -121,6 +121,18 @@ def test_no_test_begins_that_cannot_end_in_time_and_the_watch_goes_on_until_then
     assert (outcome.outcome, outcome.tests) == ("complete", tests)
     assert passed(soak) == []
     assert len(soak.kept.seconds) == pytest.approx(seconds, abs=1)
+
+
+def test_of_a_round_only_what_can_end_in_time_is_tested() -> None:
+    """Twenty seconds are left for two tests, of which each is expected to take some 13.5 s."""
+    soak = Soak(soak_plan(hours=140 / 3600, transfers=(DOWNLOAD, UPLOAD)))
+    outcome = in_fast_time(soak.run())
+    assert (outcome.outcome, outcome.rounds) == ("complete", 2)
+    assert [(test.repeat, test.direction) for test in soak.kept.tests] == [
+        (1, "download"),
+        (1, "upload"),
+        (2, "upload"),
+    ]
 
 
 def test_a_test_that_runs_as_the_time_ends_is_finished() -> None:

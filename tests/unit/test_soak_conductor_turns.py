@@ -70,6 +70,16 @@ def test_the_time_to_come_back_is_a_result_and_no_outage() -> None:
     assert soak.events(OutageEnded) == []
 
 
+def test_a_watch_that_sees_the_path_later_than_the_server_answers_makes_no_outage_of_it() -> None:
+    """It may have to get a new pass first, and tells the end of an absence a moment after that: the turn waits for it,
+    within reason, before an absence is no longer ours."""
+    soak = two_configs(hours=1, world=World(watch_lag_s=10.0))
+    in_fast_time(soak.run())
+    assert len(soak.turns) == 2
+    assert soak.events(OutageBegan) == []
+    assert soak.events(OutageEnded) == []
+
+
 def test_output_and_length_of_a_command_that_worked_are_kept() -> None:
     soak = two_configs(hours=0.4)
     in_fast_time(soak.run())
@@ -200,6 +210,19 @@ def test_the_turn_begins_when_the_laptop_is_on_the_declared_radio() -> None:
     assert min(soak.began_s) >= 62.0
 
 
+def test_an_absence_that_begins_in_the_last_moment_of_a_switch_and_lasts_is_an_outage() -> None:
+    """The path answers twice, then the laptop takes until the twelfth second to be on its radio; a second before that
+    the path is gone for five minutes. It is told when the switch is over, and counted from then."""
+    world = World(radio=lambda at_s: WRONG if at_s < 10.0 else None, outages=[Outage(11.2, 300.0)])
+    soak = two_configs(hours=0.4, world=world, away_s=lambda _: 0.0, checks_radio=True)
+    in_fast_time(soak.run())
+    [turn], [began], [ended] = soak.kept.turns, soak.events(OutageBegan), soak.events(OutageEnded)
+    assert (turn.started_at - NIGHT).total_seconds() == pytest.approx(12.0, abs=0.1)
+    assert (began.began_at - NIGHT).total_seconds() == pytest.approx(13.0, abs=1.1)
+    assert began.began_at == ended.began_at
+    assert ended.length_s == pytest.approx(298.2, abs=1.1)
+
+
 def test_a_laptop_that_stays_on_another_radio_loses_the_turn() -> None:
     """Nothing is measured under a wrong name, and nothing ends."""
     world = World(radio=lambda at_s: WRONG if at_s < 600.0 else None)
@@ -224,7 +247,7 @@ class Commands:
 
 @pytest.mark.parametrize("case", [Commands(False, "kept", []), Commands(True, "command", ["auto"])], ids=repr)
 def test_a_single_ap_config_has_one_turn_for_the_whole_night(case: Commands) -> None:
-    soak = Soak(soak_plan(hours=3), by_command=case.by_command, make_switch=WorldSwitch)
+    soak = Soak(soak_plan(hours=1.2), by_command=case.by_command, make_switch=WorldSwitch)
     in_fast_time(soak.run())
     assert [turn.switched for turn in soak.kept.turns] == [case.switched]
     assert applied(soak) == case.applied

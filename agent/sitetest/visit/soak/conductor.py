@@ -185,6 +185,7 @@ class _Part:
             switch=on.switch,
             radio=on.radio,
             watch=on.watch,
+            outages=self._outages,
             server=AnswerWait(on.path, leg, Patience(longest_pause_s=_ASK_EVERY_S), on.clock, self._stoppable),
             keeper=self._keeper,
             announcer=self._announcer,

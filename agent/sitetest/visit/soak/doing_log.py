@@ -53,6 +53,11 @@ class DoingLog:
                 seen.add(stretch.doing)
         return next((doing for doing in (Doing.SWITCH, Doing.TRANSFER) if doing in seen), Doing.NOTHING)
 
+    @property
+    def switching(self) -> bool:
+        """Whether an AP config is being applied now."""
+        return self._last_switch is not None and self._last_switch.ended_s is None
+
     def switched_at(self, at_s: float) -> bool:
         """Whether an AP config was being applied at that time; of the last switch alone."""
         last = self._last_switch

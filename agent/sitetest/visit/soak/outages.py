@@ -66,6 +66,11 @@ class Outages:
         self._open: _Open | None = None
 
     @property
+    def lasting(self) -> bool:
+        """Whether the watch has told of an absence and not of its end; a switch's own included."""
+        return self._open is not None
+
+    @property
     def path_away(self) -> bool:
         """Whether a test would come to nothing now. When the test server answers and its reflector alone is silent, it
         would not."""
@@ -77,6 +82,8 @@ class Outages:
         self._open = _Open()
         if not self._doing.switched_at(away.began_s):
             self._begin(self._open, _utc(away.began_unix_s))
+        elif not self._doing.switching:
+            self.switch_ended()  # it began in the last moment of a switch that is over by now
 
     def switch_ended(self) -> None:
         """No AP config is being applied any more: an absence that goes on is an outage from now on."""

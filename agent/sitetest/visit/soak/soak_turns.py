@@ -21,6 +21,7 @@ from sitetest.visit.association import FRESH
 from sitetest.visit.events import SwitchStarted, TurnStarted
 from sitetest.visit.patience import AnswerWait
 from sitetest.visit.protocols import Applied, Clock, Keeper, Path, RadioCheck, Switch
+from sitetest.visit.soak.outages import Outages
 from sitetest.visit.soak.patience import SoakPatience
 from sitetest.visit.soak.protocols import PathWatch
 from sitetest.visit.soak.soak_announcer import SoakAnnouncer
@@ -68,6 +69,7 @@ class SoakTurns:
         switch: Switch | None,
         radio: RadioCheck | None,
         watch: PathWatch,
+        outages: Outages,
         server: AnswerWait,
         keeper: Keeper,
         announcer: SoakAnnouncer,
@@ -83,6 +85,7 @@ class SoakTurns:
         self._switch = switch
         self._radio = radio
         self._watch = watch
+        self._outages = outages
         self._server = server
         self._keeper = keeper
         self._announcer = announcer
@@ -205,6 +208,12 @@ class SoakTurns:
             if await self._server.answers():
                 break
         seen_by_s = self._clock.monotonic_s() + self._patience.watch_back_s
-        while self._watch.up is False and self._clock.monotonic_s() < seen_by_s:
+        while self._watch_sees_none and self._clock.monotonic_s() < seen_by_s:
             await self._stoppable.pause(_LOOK_AGAIN_S)
         return since_s
+
+    @property
+    def _watch_sees_none(self) -> bool:
+        """Nothing answers the watch, or it has not told yet that an absence is over: it does so once all its probes are
+        decided, and would be taken to last."""
+        return self._watch.up is False or self._outages.lasting
